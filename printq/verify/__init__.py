@@ -1,0 +1,17 @@
+"""Measurements of a take compared with limits: findings, never guesses."""
+
+from printq.verify.judge import Situation, judge_send, judge_take
+from printq.verify.measure_take import TakeFigures, measure_take
+from printq.verify.source import measure_source
+from printq.verify.timing import marker_of, measure_timing
+
+__all__ = [
+    "Situation",
+    "TakeFigures",
+    "judge_send",
+    "judge_take",
+    "marker_of",
+    "measure_source",
+    "measure_take",
+    "measure_timing",
+]

@@ -1,0 +1,46 @@
+"""`printq check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+from printq.cli.options import JobArgument, JsonOption
+
+__all__ = ["check"]
+
+
+def check(job: JobArgument = Path(), json: JsonOption = False) -> None:
+    """Check rig, snapshots, job and stems without making a sound.
+
+    Every problem of every file is shown, as file:line: key: what is wrong; what would be right.
+
+    Example: printq check sample_sessions/lighthouse_waltz
+    """
+    from printq.cli.render import json_text, problems_document
+    from printq.errors import ExitStatus
+    from printq.intake import check_job
+
+    report = check_job(job)
+    errors = [problem for problem in report.problems if problem.severity == "error"]
+    space = None
+    if report.job is not None:
+        from printq.spool.space import space_problem
+
+        space = space_problem(report.job, report.job.passes)
+    if json:
+        typer.echo(json_text(problems_document(report.problems)))
+    else:
+        for problem in report.problems:
+            typer.echo(("caution: " if problem.severity == "caution" else "") + problem.line_of_text(), err=True)
+        if report.job is not None and not errors:
+            stems = len({each.stem for each in report.job.passes})
+            typer.echo(f"{len(report.job.passes)} passes of {stems} stems: everything fits together")
+        elif errors:
+            typer.echo(f"{len(errors)} problem{'s' if len(errors) != 1 else ''} to mend before anything can print")
+    if errors:
+        raise typer.Exit(ExitStatus.FILE)
+    if space is not None:
+        typer.echo(space, err=True)
+        raise typer.Exit(ExitStatus.STORAGE)

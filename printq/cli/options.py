@@ -1,0 +1,32 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["JobArgument", "JobOption", "JsonOption", "OnlyOption", "UntouchedOption", "stems_to_print"]
+
+JobArgument = Annotated[
+    Path, typer.Argument(metavar="[JOB]", help="A job file, or a folder with a job.toml; this folder if left out.")
+]
+JobOption = Annotated[Path, typer.Option("--job", help="A job file, or a folder with a job.toml.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
+OnlyOption = Annotated[
+    list[str], typer.Option("--only", metavar="STEM", help="Only the passes of this stem; may be given again.")
+]
+UntouchedOption = Annotated[
+    bool, typer.Option("--rack-untouched", help="Nobody has touched the rack since the last run: trust its positions.")
+]
+
+
+def stems_to_print(only: list[str], known: set[str]) -> frozenset[str] | None:
+    """The stems asked for, or None for all; a name that does not exist is a UsageError."""
+    from printq.errors import UsageError
+
+    unknown = [name for name in only if name not in known]
+    if unknown:
+        raise UsageError(f"there is no stem {unknown[0]!r} in this job; there are: {', '.join(sorted(known))}")
+    return frozenset(only) or None

@@ -1,0 +1,182 @@
+"""Records as lines of text and as JSON documents: pure functions, no terminal."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from printq.models.passes import Job
+    from printq.models.plan import Move, Plan
+    from printq.models.problem import Problem
+    from printq.models.standing import Standing
+    from printq.spool.driver import RunReport
+    from printq.spool.operator import SetUp
+    from printq.spool.session import PlanReport
+
+__all__ = [
+    "json_text",
+    "plan_document",
+    "plan_lines",
+    "problems_document",
+    "run_lines",
+    "set_up_lines",
+    "standings_document",
+    "status_lines",
+]
+
+
+# ---- JSON documents: docs/reference/json.md ----
+
+
+def json_text(document: Any) -> str:
+    """One JSON document; a number that JSON cannot carry is a mistake here, not a NaN there."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
+    """`check --json`."""
+    return {
+        "ok": not any(problem.severity == "error" for problem in problems),
+        "problems": [problem.model_dump(mode="json") for problem in problems],
+    }
+
+
+def plan_document(plan: Plan) -> dict[str, Any]:
+    """`plan --json`."""
+    document: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    return document
+
+
+def standings_document(standings: Sequence[Standing]) -> dict[str, Any]:
+    """`status --json` and `run --json`."""
+    return {"passes": [standing.model_dump(mode="json", by_alias=True) for standing in standings]}
+
+
+# ---- text ----
+
+
+def plan_lines(job: Job, report: PlanReport) -> list[str]:
+    """What a run would do, by the clock."""
+    plan = report.plan
+    if not plan.entries:
+        lines = ["nothing to print"]
+    else:
+        width = max(len(entry.pass_id) for entry in plan.entries)
+        lines = [f"{job.title or job.job_file}: {len(plan.entries)} passes, done after {clock(plan.makespan_s)}", ""]
+        lines.append(f"  {'hands at':>8}  {'rolls':>7}  {'ends':>7}  {'pass':<{width}}  what the hands do")
+        for entry in plan.entries:
+            hands = clock(entry.set_up_start_s) if entry.moves else "-"
+            lines.append(
+                f"  {hands:>8}  {clock(entry.start_s):>7}  {clock(entry.end_s):>7}  {entry.pass_id:<{width}}  "
+                f"{moves_text(entry.moves) or 'nothing'}"
+            )
+        gap = plan.makespan_s - plan.lower_bound_s
+        lines += [
+            "",
+            f"hands at work {clock(plan.hands_on_s)}; no plan can be shorter than {clock(plan.lower_bound_s)}"
+            + (f" ({clock(gap)} less)" if gap >= 0.5 else ", this one is as short as can be"),
+        ]
+    for standing in report.standings:
+        if standing.state in ("stale", "held", "taken") or (standing.state == "queued" and standing.reason):
+            lines.append(f"{standing.pass_id} is {standing.state}: {standing.reason}")
+    return lines
+
+
+def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
+    """Where every pass stands."""
+    counts: dict[str, int] = {}
+    for standing in standings:
+        counts[standing.state] = counts.get(standing.state, 0) + 1
+    summary = ", ".join(f"{count} {state}" for state, count in counts.items()) or "no passes yet"
+    return [f"{job.title or job.job_file}: {summary}", "", *_standing_table(standings)]
+
+
+def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
+    """What a run did."""
+    if not report.delivered and not report.held and not report.waiting and report.stopped is None:
+        return ["nothing to do: every pass is printed and up to date"]
+    lines = _standing_table(report.standings)
+    done = len(report.delivered)
+    rolled = f"{clock(report.rolled_s)} of takes" if report.rolled_s else "no takes"
+    lines += ["", f"{done} print{'s' if done != 1 else ''} delivered, {rolled} in {elapsed_s:.1f} s"]
+    for standing in report.standings:
+        if standing.state == "held":
+            lines.append(f"held: {standing.pass_id}")
+            for check in standing.checks:
+                if check.verdict == "fail" and check.because_of is None:
+                    lines.append(f"  {check.check} {measured_text(check.value, check.unit)}: {check.cause}")
+                    lines.append(f"    what to do: {check.remedy}")
+            lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
+    lines += [f"waits: {text}" for text in report.waiting]
+    if report.stopped is not None:
+        lines.append(f"{report.stopped}; the next run goes on")
+    return lines
+
+
+def set_up_lines(job: Job, wanted: SetUp) -> list[str]:
+    """What the hands have to do before a pass: only what moves."""
+    insert = job.rig.find_insert(wanted.insert)
+    lines = ["", f"next: {wanted.pass_id} through {insert.name if insert else wanted.insert}, {wanted.snapshot}"]
+    for move in wanted.moves:
+        unit = job.rig.find_unit(move.unit)
+        control = unit.find_control(move.control) if unit else None
+        unit_name = unit.name if unit else move.unit
+        if move.control == "patch":
+            lines.append(f"  {unit_name}: plug into {move.to}")
+            continue
+        what = control.name if control else move.control
+        measure = f" {control.measure}" if control and control.measure not in ("", "clock") else ""
+        lines.append(f"  {unit_name}: {what}  {position_text(move.from_)} -> {position_text(move.to)}{measure}")
+    if wanted.note:
+        lines.append(f"  note: {wanted.note}")
+    if wanted.photo:
+        lines.append(f"  photo: {wanted.photo}")
+    return lines
+
+
+def moves_text(moves: Sequence[Move]) -> str:
+    """A set-up in one line."""
+    words = []
+    for move in moves:
+        if move.control == "patch":
+            words.append(f"plug {move.unit} into {move.to}")
+        else:
+            words.append(f"{move.unit} {move.control} {position_text(move.to)}")
+    return ", ".join(words)
+
+
+def position_text(position: float | str | None) -> str:
+    """A position of a control; a question mark where it is not known."""
+    if position is None:
+        return "?"
+    return f"{position:g}" if isinstance(position, float) else position
+
+
+def measured_text(value: float | None, unit: str) -> str:
+    """A measured value with its unit; a dash where there is none."""
+    return f"{value:.2f} {unit}" if value is not None else "-"
+
+
+def clock(seconds: float) -> str:
+    """A duration as m:ss, or h:mm:ss."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, secs = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
+
+
+def _standing_table(standings: Sequence[Standing]) -> list[str]:
+    width = max((len(standing.pass_id) for standing in standings), default=0)
+    lines = []
+    for standing in standings:
+        delay = f"{standing.latency_samples:9.2f}" if standing.latency_samples is not None else f"{'-':>9}"
+        says = standing.reason if standing.state != "printed" else standing.print_file or ""
+        warned = [check.check for check in standing.checks if check.verdict == "warn"]
+        if standing.state == "printed" and warned:
+            says += f"  (warns: {', '.join(warned)})"
+        lines.append(f"  {standing.pass_id:<{width}}  {standing.state:<7}  {delay}  {says}".rstrip())
+    if lines:
+        lines.insert(0, f"  {'pass':<{width}}  {'state':<7}  {'delay':>9}  print, or why not")
+    return lines

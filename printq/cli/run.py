@@ -1,0 +1,92 @@
+"""`printq run`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from printq.cli.options import JobArgument, JsonOption, OnlyOption, UntouchedOption, stems_to_print
+
+if TYPE_CHECKING:
+    from printq.audio.port import AudioPort
+    from printq.models.passes import Job
+    from printq.spool.driver import Driver
+
+__all__ = ["run"]
+
+
+def run(
+    job: JobArgument = Path(),
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Take every set-up as done; that is on the record in every sidecar.")
+    ] = False,
+    only: OnlyOption = [],  # noqa: B006 - typer copies it
+    rack_untouched: UntouchedOption = False,
+    workers: Annotated[int, typer.Option(min=0, help="Processes that check while others print.")] = 1,
+    json: JsonOption = False,
+) -> None:
+    """Print what is left to print: play, record, check, and file the prints beside the dry stems.
+
+    What is printed and up to date is left alone. Ctrl-C fades out and keeps what is finished; a second one stops at
+    once.
+
+    Example: printq run sample_sessions/lighthouse_waltz --yes
+    """
+    from printq.cli.listen import LineListener
+    from printq.cli.render import json_text, run_lines, standings_document
+    from printq.cli.terminal import TerminalOperator, show_cautions
+    from printq.intake import load_job
+    from printq.spool.operator import AssumingOperator
+    from printq.spool.paths import SessionPaths
+    from printq.spool.session import run_session
+
+    loaded = load_job(job)
+    chosen = stems_to_print(only, {each.stem for each in loaded.passes})
+    for caution in loaded.cautions:
+        typer.echo(f"caution: {caution.line_of_text()}", err=True)
+    if not SessionPaths(loaded.session).journal.exists():
+        show_cautions(loaded.rig.interface.driver)
+    listener = LineListener(sys.stderr)
+    report = run_session(
+        loaded,
+        lambda restarts: _make_port(loaded, restarts),
+        AssumingOperator() if yes else TerminalOperator(loaded, sys.stdin.isatty()),
+        listener,
+        workers=workers,
+        only=chosen,
+        rack_untouched=rack_untouched,
+        on_driver=_stop_on_interrupt,
+    )
+    typer.echo(
+        json_text(standings_document(report.standings))
+        if json
+        else "\n".join(run_lines(report, listener.elapsed_s))
+    )
+    raise typer.Exit(report.exit_status)
+
+
+def _make_port(job: Job, restarts: int) -> AudioPort:
+    from printq.audio.simulated import SimulatedRack
+    from printq.errors import RigError
+
+    if job.rig.interface.driver == "simulated":
+        return SimulatedRack(job.rig, restarts)
+    raise RigError(
+        f'{job.rig_file}: driver "portaudio" is not available in this version; '
+        'set driver = "simulated" to rehearse the session on the simulated rack'
+    )
+
+
+def _stop_on_interrupt(driver: Driver) -> None:
+    import signal
+
+    def stop(*_: object) -> None:
+        # The second one is not caught any more, and stops at once.
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        typer.echo("stopping: fading out what plays; press Ctrl-C again to stop at once", err=True)
+        driver.request_stop("stopped by Ctrl-C")
+
+    signal.signal(signal.SIGINT, stop)

@@ -1,0 +1,116 @@
+"""Reading what a pass plays: a file, or the sum of several.
+
+Nothing is held in memory but the block at hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.files.soundfiles import SoundReader
+from printq.units import db_to_ratio
+
+__all__ = ["StemPart", "StemReader", "balance_gains"]
+
+Signal = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class StemPart:
+    """One file of a stem and where it stands in it."""
+
+    path: Path
+    gain_db: float = 0.0
+    pan: float = 0.0
+    offset_frames: int = 0
+
+
+def balance_gains(pan: float) -> tuple[float, float]:
+    """Gains of left and right for a balance from -1 to 1: the far side is turned down, none is turned up."""
+    return min(1.0, 1.0 - pan), min(1.0, 1.0 + pan)
+
+
+class StemReader:
+    """A stem as one signal, in float64; use it as a context manager.
+
+    A single file without gain is passed through bit for bit. In a sum, mono feeds both sides at 0 dB.
+
+    Parameters
+    ----------
+    parts : sequence of StemPart
+    channels : int
+        Channels of the stem.
+    frames : int
+        Length of the stem; what lies beyond a file's end is silence.
+    """
+
+    def __init__(self, parts: Sequence[StemPart], channels: int, frames: int) -> None:
+        self.channels = channels
+        self.frames = frames
+        self._parts = list(parts)
+        self._position = 0
+        self._open = ExitStack()
+        with ExitStack() as opening:
+            self._readers = [opening.enter_context(SoundReader(part.path)) for part in parts]
+            self._open = opening.pop_all()
+
+    def __enter__(self) -> StemReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the files; safe to call twice."""
+        self._open.close()
+
+    def seek(self, frame: int) -> None:
+        """Go on reading at this frame of the stem."""
+        self._position = frame
+        for part, reader in zip(self._parts, self._readers, strict=True):
+            reader.seek(min(max(0, frame - part.offset_frames), reader.facts.frames))
+
+    def read(self, frames: int) -> Signal:
+        """The next frames, shape (n, channels); fewer at the end of the stem."""
+        frames = min(frames, self.frames - self._position)
+        if len(self._parts) == 1 and self._is_plain(self._parts[0]):
+            block = self._readers[0].read(frames)
+            if len(block) < frames:
+                block = np.concatenate((block, np.zeros((frames - len(block), block.shape[1]))))
+        else:
+            block = np.zeros((frames, self.channels))
+            for part, reader in zip(self._parts, self._readers, strict=True):
+                start = max(0, part.offset_frames - self._position)
+                if start < frames:
+                    samples = reader.read(frames - start)
+                    block[start : start + len(samples)] += self._place(part, samples)
+        self._position += frames
+        return block
+
+    def blocks(self, frames: int) -> Iterator[Signal]:
+        """The rest of the stem in blocks of so many frames, the last one shorter."""
+        while len(block := self.read(frames)):
+            yield block
+
+    def _is_plain(self, part: StemPart) -> bool:
+        return (
+            part.gain_db == 0.0
+            and part.pan == 0.0
+            and part.offset_frames == 0
+            and self._readers[0].facts.channels == self.channels
+        )
+
+    def _place(self, part: StemPart, samples: Signal) -> Signal:
+        gain = db_to_ratio(part.gain_db)
+        if self.channels == 1:
+            return samples * gain
+        return samples * np.array([gain * side for side in balance_gains(part.pan)])

@@ -1,0 +1,129 @@
+"""What a worker does with a take: measure its delay; then, trimmed, render and judge it.
+
+Two tasks, because the trim lies between them, and only the driver may decide that: passes through one
+insert share it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from printq.deliver import add_loudness, make_broadcast, render_print, staged_path
+from printq.files.checksums import file_sha256
+from printq.files.soundfiles import update_broadcast
+from printq.files.stems import StemPart
+from printq.models.delivery import RenderedPrint, Trim
+from printq.models.job import Options
+from printq.models.passes import Job, Pass
+from printq.models.rig import Insert, Interface, Unit
+from printq.models.take import TakeRecord
+from printq.models.verdict import SourceFacts, Timing, Verdict
+from printq.verify import Situation, judge_take, measure_source, measure_take, measure_timing
+
+__all__ = ["Checked", "TakeToCheck", "check_take", "examine_source", "time_take"]
+
+
+@dataclass(frozen=True)
+class TakeToCheck:
+    """Everything a worker needs to know about a take."""
+
+    session: Path
+    each: Pass
+    insert: Insert
+    units: tuple[Unit, ...]
+    interface: Interface
+    options: Options
+    parts: tuple[StemPart, ...]
+    source: SourceFacts
+    take: TakeRecord
+    program: str
+
+    @classmethod
+    def make(
+        cls, job: Job, each: Pass, parts: Sequence[StemPart], source: SourceFacts, take: TakeRecord, program: str
+    ) -> TakeToCheck:
+        """Gather it from the job."""
+        return cls(
+            session=job.session,
+            each=each,
+            insert=job.insert_of(each),
+            units=tuple(job.units_of(each)),
+            interface=job.rig.interface,
+            options=job.options,
+            parts=tuple(parts),
+            source=source,
+            take=take,
+            program=program,
+        )
+
+    @property
+    def take_path(self) -> Path:
+        return self.session / self.take.file
+
+    @property
+    def staged_name(self) -> str:
+        return staged_path(self.each, self.take.number)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A take rendered and judged."""
+
+    rendered: RenderedPrint
+    verdict: Verdict
+    file_sha256: str
+    """Of the staged file as it will be delivered."""
+    source_unchanged: bool
+    """What was read beside the take is still what was measured before it."""
+
+
+def examine_source(each: Pass, insert: Insert, parts: Sequence[StemPart]) -> SourceFacts:
+    """Measure what is about to be played."""
+    return measure_source(each, insert.mode, parts)
+
+
+def time_take(given: TakeToCheck) -> Timing:
+    """Measure the delay of a take."""
+    return measure_timing(given.each, given.insert, given.take, given.take_path, given.parts)
+
+
+def check_take(given: TakeToCheck, timing: Timing, trim: Trim, reference_delay_samples: float | None) -> Checked:
+    """Render the print of a take into staging, measure both, and judge."""
+    staged = given.session / given.staged_name
+    broadcast = make_broadcast(
+        given.each, given.insert, given.units, given.options, given.take, given.parts, given.program
+    )
+    rendered = render_print(
+        given.each,
+        given.insert,
+        given.options,
+        given.take,
+        given.take_path,
+        trim,
+        given.parts,
+        staged,
+        broadcast,
+    )
+    figures = measure_take(
+        given.each,
+        given.insert,
+        given.take,
+        given.take_path,
+        trim,
+        given.parts,
+        staged,
+        given.interface.mains_hz,
+    )
+    situation = Situation(
+        given.each, given.insert, given.units, given.interface, given.source, reference_delay_samples
+    )
+    verdict = judge_take(situation, timing, figures)
+    update_broadcast(staged, add_loudness(broadcast, verdict))
+    return Checked(
+        rendered=rendered.model_copy(update={"staged": given.staged_name, "audio_sha256": figures.print_sha256}),
+        verdict=verdict,
+        file_sha256=file_sha256(staged),
+        source_unchanged=figures.source_sha256 == given.source.audio_sha256,
+    )

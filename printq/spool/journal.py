@@ -1,0 +1,455 @@
+"""The journal: what has been recorded, judged and delivered. The truth after a power cut.
+
+SQLite in WAL mode with `synchronous=FULL`: a step that has returned is on disk. Only the driver process
+writes. `event` is the append-only story for people; the other tables are what the next run works from.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from printq.deliver import TrimHistory
+from printq.errors import FileError, StorageError
+from printq.models.delivery import Acceptance, RenderedPrint, Trim
+from printq.models.snapshots import Settings
+from printq.models.take import Confirmation, TakeRecord
+from printq.models.verdict import SourceFacts, Timing, Verdict
+
+__all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "TakeEntry", "TakeState", "now"]
+
+SCHEMA_VERSION = 1
+
+TakeState = Literal["rolling", "taken", "failed", "held", "delivered", "spare"]
+"""`failed`: bad luck, taken again; `held`: waits for a person; `spare`: good, another take was delivered."""
+
+SCHEMA = """
+CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS event (
+    id INTEGER PRIMARY KEY, at TEXT NOT NULL, kind TEXT NOT NULL, pass TEXT, text TEXT NOT NULL, data TEXT);
+CREATE TABLE IF NOT EXISTS take (
+    pass TEXT NOT NULL, number INTEGER NOT NULL, state TEXT NOT NULL, file TEXT NOT NULL, stream TEXT NOT NULL,
+    identity TEXT NOT NULL, limits TEXT NOT NULL, source TEXT NOT NULL, settings TEXT NOT NULL,
+    confirmed TEXT NOT NULL, record TEXT, timing TEXT, trim TEXT, rendered TEXT, verdict TEXT, why TEXT,
+    PRIMARY KEY (pass, number)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS delivery (
+    pass TEXT NOT NULL, version INTEGER NOT NULL, take INTEGER NOT NULL, state TEXT NOT NULL, target TEXT NOT NULL,
+    staged TEXT NOT NULL, file_sha256 TEXT NOT NULL, audio_sha256 TEXT NOT NULL, identity TEXT NOT NULL,
+    sidecar TEXT NOT NULL, size INTEGER, mtime_ns INTEGER, at TEXT NOT NULL, accepted TEXT,
+    PRIMARY KEY (pass, version)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS reprint (id INTEGER PRIMARY KEY, pass TEXT NOT NULL, note TEXT NOT NULL, at TEXT NOT NULL,
+    done INTEGER NOT NULL DEFAULT 0);
+CREATE TABLE IF NOT EXISTS file (
+    path TEXT PRIMARY KEY, size INTEGER NOT NULL, mtime_ns INTEGER NOT NULL, file_sha256 TEXT NOT NULL,
+    audio_sha256 TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS trim (insert_id TEXT PRIMARY KEY, history TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS rack (unit TEXT PRIMARY KEY, insert_id TEXT NOT NULL, settings TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS stream (id INTEGER PRIMARY KEY, at TEXT NOT NULL, driver TEXT NOT NULL, device TEXT NOT NULL);
+"""
+
+
+def now() -> str:
+    """The time, ISO 8601 in UTC, to the second."""
+    return datetime.now(UTC).replace(microsecond=0).isoformat()
+
+
+@dataclass(frozen=True)
+class TakeEntry:
+    """What the journal knows about a take."""
+
+    pass_id: str
+    number: int
+    state: TakeState
+    file: str
+    stream: str
+    identity: dict[str, Any]
+    limits: dict[str, Any]
+    source: SourceFacts
+    settings: Settings
+    confirmed: Confirmation
+    record: TakeRecord | None
+    timing: Timing | None
+    trim: Trim | None
+    rendered: RenderedPrint | None
+    verdict: Verdict | None
+    why: str | None
+    """Why it failed or is held, in words."""
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A print: intended (named in the journal before it has its name on disk) or done."""
+
+    pass_id: str
+    version: int
+    take: int
+    done: bool
+    target: str
+    staged: str
+    file_sha256: str
+    audio_sha256: str
+    identity: dict[str, Any]
+    sidecar: str
+    size: int | None
+    mtime_ns: int | None
+    at: str
+    accepted: Acceptance | None
+
+
+@dataclass(frozen=True)
+class Reprint:
+    """Somebody asked for a pass to be printed again."""
+
+    pass_id: str
+    note: str
+    at: str
+    done: bool
+
+
+@dataclass(frozen=True)
+class FileStamp:
+    """What a file was when it was last read in full."""
+
+    size: int
+    mtime_ns: int
+    file_sha256: str
+    audio_sha256: str
+
+
+class Journal:
+    """The journal of one session; use it as a context manager.
+
+    Parameters
+    ----------
+    path : Path
+        The database; made where it does not exist, unless `read_only`.
+    read_only : bool
+        For commands that only look: nothing is created or changed. A journal that does not exist yet reads as
+        an empty one.
+
+    Raises
+    ------
+    FileError
+        The file is not a journal, is damaged, or was made by a later version.
+    StorageError
+        It cannot be written.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
+        try:
+            if read_only and not path.exists():
+                self._db = sqlite3.connect(":memory:", isolation_level=None)
+            else:
+                self._db = sqlite3.connect(path, isolation_level=None, timeout=10.0)
+                if not read_only:
+                    self._db.execute("PRAGMA journal_mode=WAL")
+                    self._db.execute("PRAGMA synchronous=FULL")
+            self._db.row_factory = sqlite3.Row
+            if not read_only or not path.exists():
+                self._db.executescript(SCHEMA)
+            else:
+                self._db.execute("PRAGMA query_only=ON")
+            self._check_version(write=not read_only or not path.exists())
+        except sqlite3.DatabaseError as error:
+            raise self._translate(error) from error
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the database; safe to call twice."""
+        self._db.close()
+
+    @contextmanager
+    def step(self) -> Iterator[None]:
+        """Everything inside becomes true at once, or not at all."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+            self._db.execute("COMMIT")
+        except sqlite3.DatabaseError as error:
+            raise self._translate(error) from error
+
+    # ---- the story ----
+
+    def tell(self, kind: str, text: str, pass_id: str | None = None, data: Mapping[str, Any] | None = None) -> None:
+        """Add to the story that people read."""
+        self._run(
+            "INSERT INTO event (at, kind, pass, text, data) VALUES (?, ?, ?, ?, ?)",
+            (now(), kind, pass_id, text, json.dumps(data) if data is not None else None),
+        )
+
+    def story(self) -> list[tuple[str, str, str | None, str]]:
+        """All events as (at, kind, pass, text), oldest first."""
+        rows = self._run("SELECT at, kind, pass, text FROM event ORDER BY id")
+        return [(row["at"], row["kind"], row["pass"], row["text"]) for row in rows]
+
+    # ---- streams and the rack ----
+
+    def begin_stream(self, driver: str, device: str) -> str:
+        """A start of the stream; returns its name."""
+        cursor = self._run("INSERT INTO stream (at, driver, device) VALUES (?, ?, ?)", (now(), driver, device))
+        return str(cursor.lastrowid)
+
+    def count_streams(self) -> int:
+        """How often a stream has been started in this session."""
+        return int(self._run("SELECT COUNT(*) FROM stream").fetchone()[0])
+
+    def remember_rack(self, unit: str, insert: str, settings: Mapping[str, Any]) -> None:
+        """What a unit was last set to, and the insert it was in."""
+        self._run("INSERT OR REPLACE INTO rack VALUES (?, ?, ?)", (unit, insert, json.dumps(settings)))
+
+    def rack(self) -> dict[str, tuple[str, dict[str, Any]]]:
+        """Unit to (insert, settings), as last dialled."""
+        return {
+            row["unit"]: (row["insert_id"], json.loads(row["settings"])) for row in self._run("SELECT * FROM rack")
+        }
+
+    def trim_history(self, insert: str) -> TrimHistory | None:
+        """The last trim decision for an insert."""
+        row = self._run("SELECT history FROM trim WHERE insert_id = ?", (insert,)).fetchone()
+        return TrimHistory.model_validate_json(row["history"]) if row else None
+
+    def set_trim_history(self, insert: str, history: TrimHistory) -> None:
+        """Keep a trim decision."""
+        self._run("INSERT OR REPLACE INTO trim VALUES (?, ?)", (insert, history.model_dump_json()))
+
+    # ---- takes ----
+
+    def begin_take(
+        self,
+        pass_id: str,
+        number: int,
+        file: str,
+        stream: str,
+        identity: Mapping[str, Any],
+        limits: Mapping[str, Any],
+        source: SourceFacts,
+        settings: Settings,
+        confirmed: Confirmation,
+    ) -> None:
+        """A take is about to roll."""
+        self._run(
+            "INSERT INTO take (pass, number, state, file, stream, identity, limits, source, settings, confirmed) "
+            "VALUES (?, ?, 'rolling', ?, ?, ?, ?, ?, ?, ?)",
+            (
+                pass_id,
+                number,
+                file,
+                stream,
+                json.dumps(identity),
+                json.dumps(limits),
+                source.model_dump_json(),
+                json.dumps(settings),
+                confirmed.model_dump_json(),
+            ),
+        )
+
+    def end_take(self, record: TakeRecord) -> None:
+        """A take is safe on disk."""
+        self._run(
+            "UPDATE take SET state = 'taken', record = ? WHERE pass = ? AND number = ?",
+            (record.model_dump_json(), record.pass_id, record.number),
+        )
+
+    def set_take(
+        self,
+        pass_id: str,
+        number: int,
+        *,
+        state: TakeState | None = None,
+        timing: Timing | None = None,
+        trim: Trim | None = None,
+        rendered: RenderedPrint | None = None,
+        verdict: Verdict | None = None,
+        why: str | None = None,
+    ) -> None:
+        """Add what has become known about a take; what is left out stays."""
+        for column, value in (
+            ("state", state),
+            ("timing", timing.model_dump_json() if timing else None),
+            ("trim", trim.model_dump_json() if trim else None),
+            ("rendered", rendered.model_dump_json() if rendered else None),
+            ("verdict", verdict.model_dump_json() if verdict else None),
+            ("why", why),
+        ):
+            if value is not None:
+                self._run(
+                    f"UPDATE take SET {column} = ? WHERE pass = ? AND number = ?", (value, pass_id, number)
+                )
+
+    def takes(self, pass_id: str) -> list[TakeEntry]:
+        """The takes of a pass, oldest first."""
+        rows = self._run("SELECT * FROM take WHERE pass = ? ORDER BY number", (pass_id,))
+        return [_take_of(row) for row in rows]
+
+    def rolling_takes(self) -> list[TakeEntry]:
+        """Takes that were rolling when the journal was last written: of this run, or of one that was killed."""
+        return [_take_of(row) for row in self._run("SELECT * FROM take WHERE state = 'rolling'")]
+
+    def completed_takes(self, pass_id: str) -> int:
+        """Takes of a pass that were recorded to their end."""
+        row = self._run("SELECT COUNT(*) FROM take WHERE pass = ? AND record IS NOT NULL", (pass_id,)).fetchone()
+        return int(row[0])
+
+    # ---- deliveries ----
+
+    def intend_delivery(
+        self,
+        pass_id: str,
+        version: int,
+        take: int,
+        *,
+        target: str,
+        staged: str,
+        file_sha256: str,
+        audio_sha256: str,
+        identity: Mapping[str, Any],
+        sidecar: str,
+        accepted: Acceptance | None,
+    ) -> None:
+        """Name a print and its checksum before it gets its name on disk."""
+        self._run(
+            "INSERT OR REPLACE INTO delivery VALUES (?, ?, ?, 'intended', ?, ?, ?, ?, ?, ?, NULL, NULL, ?, ?)",
+            (
+                pass_id,
+                version,
+                take,
+                target,
+                staged,
+                file_sha256,
+                audio_sha256,
+                json.dumps(identity),
+                sidecar,
+                now(),
+                accepted.model_dump_json() if accepted else None,
+            ),
+        )
+
+    def finish_delivery(self, pass_id: str, version: int, size: int, mtime_ns: int) -> None:
+        """The print has its name."""
+        self._run(
+            "UPDATE delivery SET state = 'done', size = ?, mtime_ns = ? WHERE pass = ? AND version = ?",
+            (size, mtime_ns, pass_id, version),
+        )
+
+    def touch_delivery(self, pass_id: str, version: int, size: int, mtime_ns: int) -> None:
+        """The print's file was read again and is still the same."""
+        self.finish_delivery(pass_id, version, size, mtime_ns)
+
+    def deliveries(self, pass_id: str) -> list[Delivery]:
+        """The deliveries of a pass, by version."""
+        rows = self._run("SELECT * FROM delivery WHERE pass = ? ORDER BY version", (pass_id,))
+        return [_delivery_of(row) for row in rows]
+
+    def last_delivery(self, pass_id: str) -> Delivery | None:
+        """The newest print of a pass that was finished."""
+        return next((d for d in reversed(self.deliveries(pass_id)) if d.done), None)
+
+    # ---- requests ----
+
+    def ask_reprint(self, pass_id: str, note: str) -> None:
+        """Somebody wants a pass printed again."""
+        self._run("INSERT INTO reprint (pass, note, at) VALUES (?, ?, ?)", (pass_id, note, now()))
+
+    def reprints(self, pass_id: str) -> list[Reprint]:
+        """All requests for a pass, oldest first."""
+        rows = self._run("SELECT * FROM reprint WHERE pass = ? ORDER BY id", (pass_id,))
+        return [Reprint(row["pass"], row["note"], row["at"], bool(row["done"])) for row in rows]
+
+    def settle_reprints(self, pass_id: str, upto: str) -> None:
+        """The requests for a pass that were made up to a time have been met."""
+        self._run("UPDATE reprint SET done = 1 WHERE pass = ? AND at <= ?", (pass_id, upto))
+
+    # ---- files ----
+
+    def stamp(self, path: str) -> FileStamp | None:
+        """What is known of a file."""
+        row = self._run("SELECT * FROM file WHERE path = ?", (path,)).fetchone()
+        return FileStamp(row["size"], row["mtime_ns"], row["file_sha256"], row["audio_sha256"]) if row else None
+
+    def set_stamp(self, path: str, stamp: FileStamp) -> None:
+        """Keep what a file was when it was read in full."""
+        self._run(
+            "INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?, ?)",
+            (path, stamp.size, stamp.mtime_ns, stamp.file_sha256, stamp.audio_sha256),
+        )
+
+    # ---- inside ----
+
+    def _run(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Cursor:
+        try:
+            return self._db.execute(sql, values)
+        except sqlite3.DatabaseError as error:
+            raise self._translate(error) from error
+
+    def _check_version(self, *, write: bool) -> None:
+        row = self._db.execute("SELECT value FROM meta WHERE key = 'schema'").fetchone()
+        if row is None:
+            if write:
+                self._db.execute("INSERT INTO meta VALUES ('schema', ?)", (str(SCHEMA_VERSION),))
+        elif int(row[0]) > SCHEMA_VERSION:
+            raise FileError(f"{self.path} was written by a later version of printq; use that version")
+
+    def _translate(self, error: sqlite3.DatabaseError) -> FileError | StorageError:
+        text = str(error)
+        if isinstance(error, sqlite3.OperationalError) and "no such table" not in text:
+            return StorageError(f"the journal {self.path} cannot be written ({text}); nothing was lost")
+        return FileError(
+            f"the journal {self.path} cannot be read ({text}); move it aside to start a new one, "
+            "the prints and takes stay where they are"
+        )
+
+
+def _take_of(row: sqlite3.Row) -> TakeEntry:
+    return TakeEntry(
+        pass_id=row["pass"],
+        number=row["number"],
+        state=row["state"],
+        file=row["file"],
+        stream=row["stream"],
+        identity=json.loads(row["identity"]),
+        limits=json.loads(row["limits"]),
+        source=SourceFacts.model_validate_json(row["source"]),
+        settings=json.loads(row["settings"]),
+        confirmed=Confirmation.model_validate_json(row["confirmed"]),
+        record=TakeRecord.model_validate_json(row["record"]) if row["record"] else None,
+        timing=Timing.model_validate_json(row["timing"]) if row["timing"] else None,
+        trim=Trim.model_validate_json(row["trim"]) if row["trim"] else None,
+        rendered=RenderedPrint.model_validate_json(row["rendered"]) if row["rendered"] else None,
+        verdict=Verdict.model_validate_json(row["verdict"]) if row["verdict"] else None,
+        why=row["why"],
+    )
+
+
+def _delivery_of(row: sqlite3.Row) -> Delivery:
+    return Delivery(
+        pass_id=row["pass"],
+        version=row["version"],
+        take=row["take"],
+        done=row["state"] == "done",
+        target=row["target"],
+        staged=row["staged"],
+        file_sha256=row["file_sha256"],
+        audio_sha256=row["audio_sha256"],
+        identity=json.loads(row["identity"]),
+        sidecar=row["sidecar"],
+        size=row["size"],
+        mtime_ns=row["mtime_ns"],
+        at=row["at"],
+        accepted=Acceptance.model_validate_json(row["accepted"]) if row["accepted"] else None,
+    )

@@ -1,0 +1,42 @@
+"""One driver per session."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from printq.errors import SessionBusyError, StorageError
+from printq.spool.paths import SessionPaths
+
+__all__ = ["hold_session"]
+
+
+@contextmanager
+def hold_session(paths: SessionPaths) -> Iterator[None]:
+    """Hold the session for writing; the lock goes with the process, however that ends.
+
+    Raises
+    ------
+    SessionBusyError
+        Another process holds it.
+    StorageError
+        The session folder cannot be written to.
+    """
+    from filelock import FileLock, Timeout
+
+    try:
+        paths.create()
+        lock = FileLock(paths.lock, timeout=0)
+        lock.acquire()
+    except Timeout as busy:
+        raise SessionBusyError(
+            f"another printq is working on {paths.session}; wait until it has ended, then try again"
+        ) from busy
+    except OSError as error:
+        raise StorageError(
+            f"{paths.own} cannot be written ({error.strerror or error}); make the session folder writable"
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()

@@ -1,0 +1,185 @@
+"""What the program does with a session, one function for each thing a person asks for.
+
+Commands and scripts call these; each takes a validated job and gives a record.
+"""
+
+from __future__ import annotations
+
+import getpass
+from collections.abc import Callable
+
+from printq.audio.port import AudioPort
+from printq.errors import FileError, UsageError
+from printq.models.delivery import Acceptance
+from printq.models.passes import Job, Pass
+from printq.models.plan import Plan
+from printq.models.standing import Standing
+from printq.plan import RackState, make_plan
+from printq.spool.checking import TakeToCheck, check_take
+from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
+from printq.spool.driver import Driver, RunReport
+from printq.spool.journal import Journal, TakeEntry, now
+from printq.spool.lock import hold_session
+from printq.spool.operator import Listener, Operator
+from printq.spool.paths import SessionPaths
+from printq.spool.sources import source_parts
+from printq.spool.space import space_problem
+from printq.spool.standing import PassSituation, Survey, survey
+
+__all__ = ["PlanReport", "accept_take", "list_standings", "plan_session", "request_reprint", "run_session"]
+
+
+class PlanReport:
+    """A plan, and what it leaves out."""
+
+    def __init__(self, plan: Plan, found: Survey, space: str | None) -> None:
+        self.plan = plan
+        self.standings = [situation.describe() for situation in found.situations.values()]
+        self.blocked = found.blocked()
+        self.space_problem = space
+
+
+def list_standings(job: Job) -> list[Standing]:
+    """Where every pass stands; changes nothing on disk."""
+    paths = SessionPaths(job.session)
+    with Journal(paths.journal, read_only=True) as journal:
+        return [situation.describe() for situation in survey(job, journal, paths).situations.values()]
+
+
+def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:
+    """What a run would do; changes nothing on disk."""
+    paths = SessionPaths(job.session)
+    with Journal(paths.journal, read_only=True) as journal:
+        found = survey(job, journal, paths)
+        pending = [name for name in found.pending() if only is None or _need(job, name).stem in only]
+        rack = RackState(journal.rack()) if rack_untouched else RackState()
+        again = [s.each for s in found.situations.values() if s.redelivery is not None]
+        plan = make_plan(job, pending, rack=rack)
+        return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
+
+
+def run_session(
+    job: Job,
+    make_port: Callable[[int], AudioPort],
+    operator: Operator,
+    listener: Listener,
+    *,
+    workers: int = 1,
+    only: frozenset[str] | None = None,
+    rack_untouched: bool = False,
+    on_driver: Callable[[Driver], None] | None = None,
+) -> RunReport:
+    """Do what is left to do in a session; see `Driver` for the parameters.
+
+    `on_driver` is handed the driver before it starts, for a signal handler to stop it.
+    """
+    paths = SessionPaths(job.session)
+    with hold_session(paths), Journal(paths.journal) as journal:
+        driver = Driver(
+            job,
+            journal,
+            paths,
+            make_port,
+            operator,
+            listener,
+            workers=workers,
+            only=only,
+            rack_untouched=rack_untouched,
+        )
+        if on_driver is not None:
+            on_driver(driver)
+        return driver.run()
+
+
+def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) -> str:
+    """Deliver a held take on a person's word; returns the print's path relative to the session.
+
+    Raises
+    ------
+    UsageError
+        There is no such pass, nothing of it is held, or there is no such take.
+    FileError
+        The take is not there any more, or it has no delay to trim by.
+    StorageError
+        The print cannot be written.
+    """
+    paths = SessionPaths(job.session)
+    each = _need(job, pass_id)
+    with hold_session(paths), Journal(paths.journal) as journal:
+        finish_intended(journal, paths, job.passes)
+        found = survey(job, journal, paths, remember=True)
+        situation = found.situations[pass_id]
+        entry = _choose_held(situation, take)
+        if entry.record is None or entry.timing is None or not paths.absolute(entry.file).exists():
+            raise FileError(f"{pass_id}: there is no take to deliver ({entry.why}); change what is wrong, then print")
+        if entry.trim is None:
+            raise FileError(
+                f"{pass_id}: take {entry.number} has no measured delay, so it cannot be lined up "
+                f"({entry.timing.error}); print it again with 'printq reprint {pass_id} --note …'"
+            )
+        parts = source_parts(paths, each, found.prints)
+        given = TakeToCheck.make(job, each, parts, entry.source, entry.record, PROGRAM)
+        checked = check_take(given, entry.timing, entry.trim, None)
+        acceptance = Acceptance(why=why, at=now(), by=_user())
+        with journal.step():
+            journal.tell("accepted", f"take {entry.number}: {why}", pass_id, {"by": acceptance.by})
+        return deliver_take(
+            job,
+            each,
+            journal,
+            paths,
+            entry,
+            checked,
+            timing=entry.timing,
+            trim=entry.trim,
+            source_files=[part.path.relative_to(paths.session).as_posix() for part in parts],
+            identity=entry.identity,
+            accepted=acceptance,
+        )
+
+
+def request_reprint(job: Job, name: str, note: str) -> list[str]:
+    """Mark a pass, or every pass of a stem, for printing again; returns the passes marked.
+
+    What is made from their prints follows by itself, once those have changed. Raises UsageError where there is no
+    such pass or stem.
+    """
+    chosen = [each.id for each in job.passes if name in (each.id, each.stem)]
+    if not chosen:
+        known = ", ".join(dict.fromkeys(each.stem for each in job.passes))
+        raise UsageError(f"there is no pass or stem {name!r} in this job; stems with passes are: {known}")
+    paths = SessionPaths(job.session)
+    with hold_session(paths), Journal(paths.journal) as journal:
+        finish_intended(journal, paths, job.passes)
+        with journal.step():
+            for pass_id in chosen:
+                journal.ask_reprint(pass_id, note)
+                journal.tell("reprint", note, pass_id)
+    return chosen
+
+
+def _choose_held(situation: PassSituation, take: int | None) -> TakeEntry:
+    name = situation.each.id
+    if take is not None:
+        found = next((entry for entry in situation.takes if entry.number == take), None)
+        if found is None:
+            raise UsageError(f"{name} has no take {take}; it has {len(situation.takes)}")
+        return found
+    if situation.state != "held":
+        raise UsageError(f"{name} is {situation.state}, not held: there is nothing to accept")
+    return next(entry for entry in reversed(situation.takes) if entry.state == "held")
+
+
+def _need(job: Job, pass_id: str) -> Pass:
+    found = job.find_pass(pass_id)
+    if found is None:
+        known = ", ".join(each.id for each in job.passes)
+        raise UsageError(f"there is no pass {pass_id!r} in this job; there are: {known}")
+    return found
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"

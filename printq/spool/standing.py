@@ -1,0 +1,233 @@
+"""Where every pass stands, worked out from the job, the journal and the files on disk.
+
+Nothing is remembered that could be looked up: states are derived each time, so that an edit, a deleted
+print or a killed run needs nobody to clean up after it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from printq.models.passes import FileSource, Job, Pass, SumSource
+from printq.models.standing import PassState, Standing
+from printq.spool.identity import TIME_REFERENCE, describe_changes, identify, source_identity
+from printq.spool.journal import Delivery, Journal, TakeEntry
+from printq.spool.paths import SessionPaths
+from printq.spool.sources import PrintFiles, bounce_problem, read_stamp
+
+__all__ = ["PassSituation", "Redelivery", "Survey", "survey"]
+
+
+@dataclass(frozen=True)
+class Redelivery:
+    """A print that can be delivered from a kept take, without a new pass."""
+
+    take: TakeEntry
+    version: int | None
+    """The version whose name it gets back; None for the next one."""
+
+
+@dataclass(frozen=True)
+class PassSituation:
+    """One pass as it stands."""
+
+    each: Pass
+    state: PassState
+    reason: str
+    identity: dict[str, Any] | None
+    """What its print depends on now; None while that is not known yet."""
+    takes: list[TakeEntry]
+    delivery: Delivery | None
+    redelivery: Redelivery | None = None
+    waits: bool = False
+    """Something that it needs is not printed, or a file has to be bounced first."""
+
+    @property
+    def is_done(self) -> bool:
+        return self.state == "printed"
+
+    def describe(self, *, all_checks: bool = True) -> Standing:
+        """The record that people and scripts get."""
+        last = next((take for take in reversed(self.takes) if take.record is not None), None)
+        shown = self.takes[-1] if self.state == "held" and self.takes else last
+        if self.state in ("printed", "stale") and self.delivery is not None:
+            shown = next((take for take in self.takes if take.number == self.delivery.take), last)
+        checks = shown.verdict.checks if shown is not None and shown.verdict is not None and all_checks else ()
+        return Standing(
+            pass_id=self.each.id,
+            state=self.state,
+            takes=sum(1 for take in self.takes if take.record is not None),
+            take_file=last.file if last is not None else None,
+            print_file=self.delivery.target if self.delivery is not None else None,
+            version=self.delivery.version if self.delivery is not None else None,
+            reason=self.reason,
+            latency_samples=shown.timing.delay_samples if shown is not None and shown.timing is not None else None,
+            checks=checks,
+        )
+
+
+@dataclass
+class Survey:
+    """All passes of a job as they stand, in the job's order."""
+
+    situations: dict[str, PassSituation] = field(default_factory=dict)
+    prints: PrintFiles = field(default_factory=dict)
+    checksums: dict[str, str] = field(default_factory=dict)
+    """Audio checksums of dry files by path, and of prints by pass."""
+
+    def pending(self) -> list[str]:
+        """Passes that need a new take and can have one in this run, in the job's order."""
+        blocked = self.blocked()
+        return [
+            name
+            for name, found in self.situations.items()
+            if found.state in ("queued", "stale") and found.redelivery is None and name not in blocked
+        ]
+
+    def blocked(self) -> set[str]:
+        """Passes that no run can do now: held, or waiting for a person, and all that needs them."""
+        blocked: set[str] = set()
+        for name, found in self.situations.items():
+            if found.state == "held" or found.waits or blocked.intersection(found.each.needs):
+                blocked.add(name)
+        return blocked
+
+
+def survey(job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False) -> Survey:
+    """Look at everything; with `remember`, checksums that had to be worked out are kept in the journal.
+
+    Raises FileError where a dry file cannot be read.
+    """
+    found = Survey()
+    for each in job.passes:
+        situation = look_at(job, each, journal, paths, found, remember=remember)
+        found.situations[each.id] = situation
+        if situation.delivery is not None:
+            found.prints[each.id] = situation.delivery.target
+            if situation.state in ("printed", "taken"):
+                found.checksums[each.id] = situation.delivery.audio_sha256
+    return found
+
+
+def look_at(
+    job: Job, each: Pass, journal: Journal, paths: SessionPaths, known: Survey, *, remember: bool
+) -> PassSituation:
+    """One pass, given that all it needs have been looked at."""
+    takes = journal.takes(each.id)
+    delivery = journal.last_delivery(each.id)
+    needed = [known.situations[name] for name in each.needs]
+
+    def stands(state: PassState, reason: str, **more: Any) -> PassSituation:
+        return PassSituation(each, state, reason, identity, takes, delivery, **more)
+
+    identity: dict[str, Any] | None = None
+    bounce = bounce_problem(paths, job, each, known.prints)
+    if bounce is None:
+        _learn_dry_files(job, each, journal, paths, known, remember=remember)
+        source = source_identity(job, each, known.checksums)
+        identity = identify(job, each, source) if source is not None else None
+    asked = [request for request in journal.reprints(each.id) if not request.done]
+    last = next((take for take in reversed(takes) if take.state not in ("failed", "spare")), None)
+    if last is not None and (delivery is None or last.number > delivery.take) and not asked:
+        if last.state == "held" and (identity is None or _unchanged(last, identity, each)):
+            return stands("held", last.why or "checks failed")
+        if last.state in ("taken", "delivered") and last.record is not None and _unchanged(last, identity, each):
+            return stands("taken", "recorded; not delivered yet", redelivery=Redelivery(last, None))
+    if bounce is not None:
+        return stands("stale" if delivery is not None else "queued", bounce, waits=True)
+    if delivery is None:
+        return stands("queued", _why_queued(asked, last, needed))
+    if asked:
+        return stands("stale", f"reprint asked for: {asked[-1].note}")
+    reasons = _changes(delivery, identity, each, needed)
+    kept = next((take for take in takes if take.number == delivery.take), None)
+    take_is_there = kept is not None and kept.record is not None and paths.absolute(kept.file).exists()
+    if reasons and identity is not None and _only_time_reference(delivery, identity) and take_is_there:
+        assert kept is not None
+        return stands("taken", f"{reasons[0]}; delivered again from take {kept.number}", redelivery=Redelivery(kept, None))
+    if reasons:
+        return stands("stale", "; ".join(reasons))
+    gone = _print_problem(paths, journal, delivery, remember=remember)
+    if gone is None:
+        return stands("printed", "")
+    missing, words = gone
+    if take_is_there:
+        assert kept is not None
+        again = Redelivery(kept, delivery.version if missing else None)
+        return stands("taken", f"{words}; delivered again from take {kept.number}", redelivery=again)
+    if missing:
+        return stands("queued", f"{words}, and so is its take")
+    return stands("stale", words)
+
+
+def _learn_dry_files(
+    job: Job, each: Pass, journal: Journal, paths: SessionPaths, known: Survey, *, remember: bool
+) -> None:
+    source = each.source
+    files: list[str] = []
+    if isinstance(source, FileSource):
+        files = [source.path]
+    elif isinstance(source, SumSource):
+        files = [part.path for part in source.parts if part.pass_id is None and part.path is not None]
+    for name in files:
+        if name not in known.checksums:
+            known.checksums[name] = read_stamp(paths, journal, name, remember=remember).audio_sha256
+
+
+def _unchanged(take: TakeEntry, identity: dict[str, Any] | None, each: Pass) -> bool:
+    """Whether a take is still of what the files ask for; limits count, since they decided what became of it."""
+    if identity is None or describe_changes(take.identity, identity, each):
+        return False
+    return take.state != "held" or take.limits == limits_of(each)
+
+
+def limits_of(each: Pass) -> dict[str, Any]:
+    """The limits of a pass as the journal keeps them."""
+    return {name: limit if limit == "off" else limit.model_dump() for name, limit in each.limits.items()}  # type: ignore[union-attr]
+
+
+def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSituation]) -> str:
+    waiting = [other for other in needed if not other.is_done]
+    if waiting:
+        return f"waits for {waiting[0].each.id}, which is {waiting[0].state}"
+    if asked:
+        return f"reprint asked for: {asked[-1].note}"
+    if last is not None and last.state == "held":
+        return "held before; edited since"
+    return ""
+
+
+def _changes(
+    delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]
+) -> list[str]:
+    waiting = [other for other in needed if other.state not in ("printed", "taken")]
+    if waiting:
+        return [f"made from {other.each.id}, which is {other.state}" for other in waiting]
+    if identity is None:
+        return ["what it is made from is not printed"]
+    return describe_changes(delivery.identity, identity, each)
+
+
+def _only_time_reference(delivery: Delivery, identity: dict[str, Any]) -> bool:
+    return {**delivery.identity, TIME_REFERENCE: None} == {**identity, TIME_REFERENCE: None}
+
+
+def _print_problem(
+    paths: SessionPaths, journal: Journal, delivery: Delivery, *, remember: bool
+) -> tuple[bool, str] | None:
+    """(whether a file is missing, what is wrong in words), or None where print and sidecar are in order."""
+    target = paths.absolute(delivery.target)
+    for file in (target, paths.absolute(delivery.sidecar)):
+        if not file.exists():
+            return True, f"{file.name} is gone"
+    stat = target.stat()
+    if (stat.st_size, stat.st_mtime_ns) == (delivery.size, delivery.mtime_ns):
+        return None
+    from printq.files.checksums import file_sha256
+
+    if file_sha256(target) != delivery.file_sha256:
+        return False, f"{target.name} was changed after it was delivered"
+    if remember:
+        journal.touch_delivery(delivery.pass_id, delivery.version, stat.st_size, stat.st_mtime_ns)
+    return None
