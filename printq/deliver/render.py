@@ -87,7 +87,9 @@ def _write(
     exact = True
     missing = 0
     written = 0
-    with PrintWriter(staged, take.rate, each.channels, options.bit_depth, broadcast, dither=dither) as writer:
+    with PrintWriter(
+        staged, take.rate, each.channels, options.bit_depth, broadcast, frames=each.print_frames, dither=dither
+    ) as writer:
         for returned, finished, short in _finished_blocks(each, insert, options, take, take_path, trim, parts):
             missing += short
             if raw is not None:

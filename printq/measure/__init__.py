@@ -1,0 +1,1 @@
+"""Pure numerics: blocks in, numbers out. Nothing here opens a file or knows a model."""

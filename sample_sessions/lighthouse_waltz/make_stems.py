@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
-
 from synthesis.instruments import (
     CELLO,
     VIOLA,
@@ -51,7 +50,7 @@ CHORDS: tuple[tuple[int, ...], ...] = (
     (46, 58, 62, 65),  # B flat
     (48, 55, 60, 64),  # C
     (45, 55, 60, 64),  # A minor seventh
-    (43, 58, 62, 64),  # E half diminished over G
+    (43, 58, 61, 64),  # C sharp diminished over G
     (38, 57, 62, 66),  # D major
 )
 
@@ -75,7 +74,8 @@ CLARINET = _line(
     (4, 1.0, 2.0, 73, 0.80), (4, 3.0, 0.5, 76, 0.78, "slur"), (4, 3.5, 0.5, 79, 0.84, "slur"),
     (5, 1.0, 1.0, 77, 0.90), (5, 2.0, 0.9, 69, 0.70, "slur"), (5, 3.5, 0.5, 74, 0.76),
     (6, 1.0, 1.5, 84, 1.00, "slur"), (6, 2.5, 0.5, 81, 0.90, "slur"), (6, 3.0, 0.95, 77, 0.84, "slur"),
-    (7, 1.0, 1.0, 81, 0.94), (7, 2.0, 0.5, 82, 0.92, "slur"), (7, 2.5, 0.5, 79, 0.86, "slur"), (7, 3.0, 1.0, 74, 0.80, "slur"),
+    (7, 1.0, 1.0, 81, 0.94), (7, 2.0, 0.5, 82, 0.92, "slur"), (7, 2.5, 0.5, 79, 0.86, "slur"),
+    (7, 3.0, 1.0, 74, 0.80, "slur"),
     (8, 1.0, 1.0, 74, 0.78), (8, 2.0, 1.5, 73, 0.70, "slur"),
     (10, 3.0, 0.5, 79, 0.74), (10, 3.5, 0.5, 76, 0.74, "slur"),
     (11, 1.0, 1.0, 72, 0.78, "slur"), (11, 2.0, 1.5, 76, 0.84), (11, 3.5, 0.5, 74, 0.76, "slur"),
@@ -89,10 +89,12 @@ VIOLA_PART = _line(
     (6, 1.0, 1.0, 65, 0.74), (6, 2.0, 2.0, 69, 0.82, "slur"),
     (7, 1.0, 2.0, 70, 0.84), (7, 3.0, 1.0, 69, 0.76, "slur"),
     (8, 1.0, 1.0, 67, 0.76), (8, 2.0, 1.95, 64, 0.70, "slur"),
-    (9, 1.0, 0.5, 62, 0.84), (9, 1.5, 0.5, 65, 0.88, "slur"), (9, 2.0, 1.5, 70, 1.00, "slur"), (9, 3.5, 0.5, 69, 0.90, "slur"),
+    (9, 1.0, 0.5, 62, 0.84), (9, 1.5, 0.5, 65, 0.88, "slur"), (9, 2.0, 1.5, 70, 1.00, "slur"),
+    (9, 3.5, 0.5, 69, 0.90, "slur"),
     (10, 1.0, 1.5, 67, 0.92), (10, 2.5, 0.5, 64, 0.84, "slur"), (10, 3.0, 1.0, 72, 0.94),
     (11, 1.0, 1.0, 72, 0.88, "slur"), (11, 2.0, 1.0, 69, 0.80, "slur"), (11, 3.0, 1.0, 67, 0.78),
-    (12, 1.0, 1.0, 67, 0.80), (12, 2.0, 1.0, 64, 0.78, "slur"), (12, 3.0, 0.5, 70, 0.82), (12, 3.5, 0.5, 69, 0.78, "slur"),
+    (12, 1.0, 1.0, 67, 0.80), (12, 2.0, 1.0, 64, 0.78, "slur"), (12, 3.0, 0.5, 70, 0.82),
+    (12, 3.5, 0.5, 69, 0.78, "slur"),
     (13, 1.0, 3.2, 69, 0.78, "slur"),
 )  # fmt: skip
 
@@ -123,12 +125,13 @@ def _cello(frames: int, rng: np.random.Generator) -> Array:
             beats = 3.5 if bar == BARS else 2.9
             bowed.append(Note(_at(bar, 1.0), beats * BEAT_S, bass, 0.85))
         else:
-            # Under the last chord but one the bass leads home over A.
+            # Before the last bar the bass leads home over A.
             fifth = 45 if bar == BARS - 1 else bass + 7
             plucked.append(Note(_at(bar, 1.0), 1.7 * BEAT_S, bass, 1.0))
             plucked.append(Note(_at(bar, 3.0), 0.8 * BEAT_S, fifth, 0.55))
-    arco = play_bowed(CELLO, bowed, frames, rng)
-    return (arco + 0.55 * play_pizzicato(plucked, frames, rng))[:, None]
+    for_bow, for_finger = rng.spawn(2)
+    arco = play_bowed(CELLO, bowed, frames, for_bow)
+    return (arco + 0.55 * play_pizzicato(plucked, frames, for_finger))[:, None]
 
 
 def _harp(frames: int, rng: np.random.Generator) -> Array:
@@ -171,6 +174,7 @@ def _narrator(frames: int, rng: np.random.Generator) -> Array:
 
 
 Player = Callable[[int, np.random.Generator], Array]
+"""Makes a number of frames, shape (frames, channels), with chance from the generator."""
 
 # Player, gain in dB to the usual working level (about -18 dBFS RMS), room's decay in s and level in dB.
 STEMS: dict[str, tuple[Player, float, float, float]] = {
@@ -206,6 +210,8 @@ def main(names: Sequence[str]) -> None:
     """Write the stems of those names, or all of them, into dry/ beside this file."""
     folder = Path(__file__).parent / "dry"
     folder.mkdir(exist_ok=True)
+    if strangers := set(names) - set(STEMS):
+        sys.exit(f"no such stem: {', '.join(sorted(strangers))}; there are {', '.join(STEMS)}")
     for name in names or STEMS:
         # soundfile takes integers at the top of their 32 bits.
         soundfile.write(folder / f"{name}.flac", render(name) << 8, RATE, subtype="PCM_24", compression_level=1.0)

@@ -104,14 +104,15 @@ CELLO = BowedString(
 
 def play_bowed(string: BowedString, notes: Sequence[Note], frames: int, rng: np.random.Generator) -> Array:
     """A string that sticks to the bow and slips, once a period: a sawtooth, through a wooden body."""
+    for_hand, for_rosin, for_hiss = rng.spawn(3)
     level = draw_levels(notes, frames, string.attack_s, release_s=0.11, dip=0.22)
-    wavering = vibrato(notes, frames, string.vibrato_hz, string.vibrato_semitones, rng)
+    wavering = vibrato(notes, frames, string.vibrato_hz, string.vibrato_semitones, for_hand)
     frequency = midi_to_hz(draw_pitch(notes, frames, glide_s=0.022) + wavering)
     # Rosin makes every slip a little different in strength.
-    grain = 1.0 + smooth(smooth(rng.standard_normal(frames), 0.004), 0.004)
+    grain = 1.0 + smooth(smooth(for_rosin.standard_normal(frames), 0.004), 0.004)
     tone = saw(frequency)
     # The bow is heard while it slips, so the noise comes in bursts with the period.
-    hiss = band_noise(rng, frames, 1_200.0, 6_500.0)
+    hiss = band_noise(for_hiss, frames, 1_200.0, 6_500.0)
     scrape = np.clip(level - smooth(level, 0.05), 0.0, None)
     bow = hiss * (0.018 * level * (1.0 + tone) + 0.16 * scrape)
     # Less weight on the bow takes the top off first.

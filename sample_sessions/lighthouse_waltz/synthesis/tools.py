@@ -147,7 +147,12 @@ def draw_levels(notes: Sequence[Note], frames: int, attack_s: float, release_s: 
 
 
 def vibrato(
-    notes: Sequence[Note], frames: int, hz: float, semitones: float, rng: np.random.Generator, onset_s: float = 0.35
+    notes: Sequence[Note],
+    frames: int,
+    hz: float,
+    semitones: float,
+    rng: np.random.Generator,
+    onset_s: float = 0.35,
 ) -> Array:
     """Deviation of pitch in semitones: sets in after each note has begun, and is never quite even."""
     times, depths = [0.0], [0.0]

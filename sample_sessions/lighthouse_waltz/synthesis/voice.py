@@ -157,7 +157,14 @@ def _write_score(text: str, rng: np.random.Generator, pitch_hz: float, pace: flo
             stressed = letter.isupper()
             length = (0.150 if stressed else 0.085) * rng.uniform(0.9, 1.15)
             length *= 1.6 if index in last_vowels else 1.0
-            hold(length, 1.0 if stressed else 0.72, 0.006, (1_500.0, 5_000.0), _VOWELS[letter.lower()], float(stressed))
+            hold(
+                length,
+                1.0 if stressed else 0.72,
+                0.006,
+                (1_500.0, 5_000.0),
+                _VOWELS[letter.lower()],
+                float(stressed),
+            )
         else:
             sound = _CONSONANTS[letter]
             if sound.closure_s:
@@ -180,7 +187,9 @@ def _write_score(text: str, rng: np.random.Generator, pitch_hz: float, pace: flo
     )
 
 
-def _draw_melody(text: str, *, rows_voice: Array, accent: Array, rng: np.random.Generator, pitch_hz: float) -> Array:
+def _draw_melody(
+    text: str, *, rows_voice: Array, accent: Array, rng: np.random.Generator, pitch_hz: float
+) -> Array:
     """The tune of a sentence: sinks to its end, rises on stresses, and wavers a little."""
     length = len(rows_voice)
     sinking = np.interp(np.arange(length), [0, 0.85 * length, length], [3.0, -1.5, -5.0])

@@ -1,0 +1,329 @@
+"""The one door to audio files: soundfile (libsndfile) behind it.
+
+What libsndfile 1.2.2 needs to be told, and why:
+
+- a header that is updated as the file grows, so that a take can be read after a kill;
+- RF64 where a file may pass 4 GiB (a take's becomes plain WAV when closed below it): WAV alone is cut off there
+  without an error;
+- no PEAK chunk, which carries the time of day;
+- a `bext` chunk of the right size, which is then filled in by us: it would add a coding history of its own;
+- integers instead of floats for 16 and 24 bits: it rounds floats down, half an LSB off on average.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from printq.errors import FileError, StorageError
+from printq.files.atomic import storage_errors
+from printq.files.broadcast import BroadcastExtension, find_chunks, read_broadcast
+from printq.files.quantise import Dither, to_integers
+
+__all__ = ["FileFacts", "PrintWriter", "SoundReader", "TakeWriter", "read_facts", "update_broadcast"]
+
+Signal = NDArray[np.float64]
+
+SFC_UPDATE_HEADER_AUTO = 0x1061
+SFC_ADD_PEAK_CHUNK = 0x1050
+SFC_SET_BROADCAST_INFO = 0x10F1
+SFC_RF64_AUTO_DOWNGRADE = 0x1210
+MOST_WAV_BYTES = 0xFFFFFFFF - 0x10000
+"""Audio that a plain WAV holds, with room for the other chunks: its sizes have 32 bits."""
+WAVE_FORMATS = ("WAV", "WAVEX", "RF64")
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """What the header of an audio file says."""
+
+    rate: int
+    """Hz."""
+    channels: int
+    frames: int
+    format: str
+    """Such as `WAV`, `RF64`, `FLAC`."""
+    encoding: str
+    """Such as `PCM_24`, `FLOAT`."""
+    time_reference: int | None
+    """First sample since midnight; None where the file has no `bext` chunk."""
+
+
+def read_facts(path: Path) -> FileFacts:
+    """The facts of a file.
+
+    Raises
+    ------
+    FileError
+        It is missing, no audio file, empty, or shorter than its header says.
+    """
+    with SoundReader(path) as reader:
+        return reader.facts
+
+
+class SoundReader:
+    """Reads an audio file in float64; read-only, use it as a context manager.
+
+    Raises FileError where the file cannot be used.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        if not path.exists():
+            raise FileError(f"{path} does not exist; put the file there or correct its path")
+        if path.is_dir():
+            raise FileError(f"{path} is a folder, not an audio file")
+        try:
+            self._file = soundfile.SoundFile(path, "r")
+        except (soundfile.LibsndfileError, OSError) as error:
+            raise FileError(f"{path} cannot be read as audio ({_reason(error)}); export it again") from error
+        try:
+            self.facts = self._read_facts()
+        except BaseException:
+            self._file.close()
+            raise
+
+    def __enter__(self) -> SoundReader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        self._file.close()
+
+    def seek(self, frame: int) -> None:
+        """Go on reading at this frame."""
+        self._file.seek(frame)
+
+    def read(self, frames: int) -> Signal:
+        """The next frames, shape (n, channels), full scale = 1.0; fewer at the end of the file."""
+        try:
+            block: Signal = self._file.read(frames, dtype="float64", always_2d=True)
+        except (soundfile.LibsndfileError, OSError) as error:
+            raise FileError(f"{self.path} cannot be read to its end ({_reason(error)}); copy it again") from error
+        return block
+
+    def blocks(self, frames: int) -> Iterator[Signal]:
+        """The rest of the file in blocks of so many frames, the last one shorter."""
+        while len(block := self.read(frames)):
+            yield block
+
+    def _read_facts(self) -> FileFacts:
+        if self._file.frames == 0:
+            raise FileError(f"{self.path} holds no audio at all; export it again")
+        if self._file.format in WAVE_FORMATS:
+            _check_whole(self.path)
+        extension = read_broadcast(self.path) if self._file.format in WAVE_FORMATS else None
+        return FileFacts(
+            rate=self._file.samplerate,
+            channels=self._file.channels,
+            frames=self._file.frames,
+            format=self._file.format,
+            encoding=self._file.subtype,
+            time_reference=extension.time_reference if extension is not None else None,
+        )
+
+
+class _Writer:
+    """What both writers share: RF64 that becomes WAV where it can, errors in one sentence, fsync at the end."""
+
+    def __init__(self, path: Path, rate: int, channels: int, subtype: str, *, file_format: str = "RF64") -> None:
+        self.path = path
+        self.frames = 0
+        with self._errors():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file: Any = soundfile.SoundFile(
+                path, "w", samplerate=rate, channels=channels, format=file_format, subtype=subtype
+            )
+            if file_format == "RF64":
+                _command(self._file, SFC_RF64_AUTO_DOWNGRADE, 1)
+            _command(self._file, SFC_ADD_PEAK_CHUNK, 0)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Finish the file and have it written to the disk; safe to call twice."""
+        if self._file.closed:
+            return
+        with self._errors():
+            self._file.close()
+            _sync(self.path)
+
+    def _put(self, samples: NDArray[Any]) -> None:
+        if not len(samples):
+            return
+        with self._errors():
+            self._file.write(samples)
+        self.frames += len(samples)
+
+    def _errors(self) -> Any:
+        return _writing_errors(self.path)
+
+
+class TakeWriter(_Writer):
+    """Writes a raw take: 32-bit float, every written frame readable after a kill."""
+
+    def __init__(self, path: Path, rate: int, channels: int) -> None:
+        super().__init__(path, rate, channels, "FLOAT")
+        _command(self._file, SFC_UPDATE_HEADER_AUTO, 1)
+
+    def __enter__(self) -> TakeWriter:
+        return self
+
+    def write(self, block: NDArray[np.float32]) -> None:
+        """Add frames, shape (n, channels)."""
+        self._put(block)
+
+
+class PrintWriter(_Writer):
+    """Writes a finished print at its word length, with a `bext` chunk ahead of the audio.
+
+    Parameters
+    ----------
+    bit_depth : int
+        16, 24, or 32 for float.
+    frames : int
+        How long it will be: decides whether a plain WAV can hold it.
+    broadcast : BroadcastExtension
+        Its loudness may be filled in later, see `update_broadcast`.
+    dither : Dither, optional
+        Added before rounding.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        rate: int,
+        channels: int,
+        bit_depth: int,
+        broadcast: BroadcastExtension,
+        *,
+        frames: int,
+        dither: Dither | None = None,
+    ) -> None:
+        self._bit_depth = bit_depth
+        self._broadcast = broadcast
+        self._dither = dither
+        self.clipped_samples = 0
+        size = frames * channels * bit_depth // 8
+        super().__init__(
+            path,
+            rate,
+            channels,
+            {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bit_depth],
+            file_format="WAV" if size < MOST_WAV_BYTES else "RF64",
+        )
+        _reserve_broadcast(self._file, broadcast.encode())
+
+    def __enter__(self) -> PrintWriter:
+        return self
+
+    def write(self, block: Signal) -> None:
+        """Add finished frames, shape (n, channels), full scale = 1.0."""
+        if self._bit_depth == 32:
+            self._put(block.astype(np.float32))
+            return
+        quantised = to_integers(block, self._bit_depth, self._dither)
+        self.clipped_samples += quantised.clipped
+        # libsndfile takes 32-bit integers and keeps their upper bits.
+        self._put(quantised.samples << (32 - self._bit_depth))
+
+    def close(self) -> None:
+        """Finish the file, fill in the `bext` chunk, and have it written to the disk."""
+        if self._file.closed:
+            return
+        with self._errors():
+            self._file.close()
+        update_broadcast(self.path, self._broadcast)
+
+
+def update_broadcast(path: Path, broadcast: BroadcastExtension) -> None:
+    """Rewrite the `bext` chunk of a staged print in place and have it written to the disk.
+
+    The chunk keeps its size; what is left over is zero. Raises StorageError where it cannot be written, ValueError
+    where it has no room.
+    """
+    data = broadcast.encode()
+    with _writing_errors(path), path.open("r+b") as file:
+        chunk = next((found for found in find_chunks(file) if found.name == b"bext"), None)
+        if chunk is None or chunk.size < len(data):
+            raise ValueError(f"{path} has no bext chunk with room for {len(data)} bytes")
+        file.seek(chunk.start)
+        file.write(data.ljust(chunk.size, b"\0"))
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _reserve_broadcast(file: Any, data: bytes) -> None:
+    """Have libsndfile put a `bext` chunk ahead of the audio that is large enough for `data`."""
+    fixed = struct.unpack("<256s32s32s10s8sIIH64s5h180s", data[:602])
+    history = data[602:]
+    # SF_BROADCAST_INFO has the same fields with the alignment of the machine, then the history and its length.
+    info = struct.pack("@256s32s32s10s8sIIH64s5h180sI", *fixed, len(history)) + history
+    buffer = soundfile._ffi.new("char[]", info)
+    done = soundfile._snd.sf_command(file._file, SFC_SET_BROADCAST_INFO, buffer, len(info))
+    if done != 1:
+        raise StorageError(f"{file.name}: this libsndfile takes no bext chunk; install libsndfile 1.0.29 or later")
+
+
+def _check_whole(path: Path) -> None:
+    """libsndfile shortens a truncated file without a word; the header knows better."""
+    with path.open("rb") as file:
+        length = os.fstat(file.fileno()).st_size
+        for chunk in find_chunks(file):
+            if chunk.name == b"data":
+                if chunk.start + chunk.size > length:
+                    missing = chunk.start + chunk.size - length
+                    raise FileError(f"{path} is cut off: {missing} bytes of its audio are missing; copy it again")
+                return
+
+
+def _command(file: Any, command: int, value: int) -> None:
+    # soundfile has no public way to these; the names are the same in its releases 0.10 to 0.14.
+    soundfile._snd.sf_command(file._file, command, soundfile._ffi.NULL, value)
+
+
+def _sync(path: Path) -> None:
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
+
+
+class _WritingErrors:
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._inner = storage_errors(path)
+
+    def __enter__(self) -> None:
+        self._inner.__enter__()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> bool | None:
+        if isinstance(value, soundfile.LibsndfileError):
+            raise StorageError(f"{self._path} cannot be written ({_reason(value)}); is the disk full?") from value
+        return self._inner.__exit__(kind, value, trace)
+
+
+def _writing_errors(path: Path) -> _WritingErrors:
+    return _WritingErrors(path)
+
+
+def _reason(error: BaseException) -> str:
+    text = str(getattr(error, "error_string", "") or getattr(error, "strerror", "") or error)
+    return text.rstrip(".")

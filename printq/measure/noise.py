@@ -1,0 +1,149 @@
+"""Noise and hum of a stretch in which nothing plays.
+
+Mains lines are fitted as sinusoids at the mains frequency and its harmonics, by least squares, with the
+frequency itself free within half a hertz: a mains is never quite on its nominal. What the noise alone would
+put into a line is taken off it, and a line that does not stand out is noise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.errors import UnmeasurableError
+from printq.units import power_to_db
+
+__all__ = ["NoiseResult", "a_weighting", "measure_noise"]
+
+Signal = NDArray[np.float64]
+
+HIGHEST_LINE_HZ = 1000.0
+MAINS_WANDER_HZ = 0.5
+SEARCH_STEPS = 21
+STANDS_OUT = 12.0
+"""A line counts when it has this many times the power that noise would put there; noise alone does that in
+one of some hundred thousand lines."""
+NEIGHBOURHOOD_HZ = 20.0
+
+
+@dataclass(frozen=True)
+class NoiseResult:
+    """Levels in dBFS RMS, full scale = 1.0; minus infinity for digital silence."""
+
+    rms_dbfs: float
+    """Without mains lines and without DC."""
+    a_weighted_dbfs: float
+    """The same, A-weighted (IEC 61672-1)."""
+    hum_dbfs: float
+    """Sum of the mains lines."""
+    lines: tuple[tuple[float, float], ...]
+    """(Hz, dBFS) of each line that stands out."""
+
+
+def measure_noise(lead: Signal, rate: int, mains_hz: float) -> NoiseResult:
+    """Measure noise and hum.
+
+    Parameters
+    ----------
+    lead : ndarray, shape (n,)
+        Nothing but noise; 0.1 s or longer.
+    rate : int
+        Hz.
+    mains_hz : float
+        50 or 60.
+
+    Raises
+    ------
+    UnmeasurableError
+        Shorter than 0.1 s, or not finite.
+    """
+    if len(lead) < rate // 10:
+        raise UnmeasurableError(f"a lead of {len(lead) / rate:.3f} s is too short to measure noise: 0.1 s are needed")
+    if not np.all(np.isfinite(lead)):
+        raise UnmeasurableError("the lead holds samples that are not finite numbers")
+    noise = lead - lead.mean()
+    total = float(np.mean(noise**2))
+    if total == 0.0:
+        return NoiseResult(-math.inf, -math.inf, -math.inf, ())
+    lines, rest = _split_lines(noise, rate, mains_hz)
+    hum = sum(power for _, power in lines)
+    return NoiseResult(
+        rms_dbfs=power_to_db(max(total - hum, float(np.mean(rest**2)))),
+        a_weighted_dbfs=power_to_db(_a_weighted_power(rest, rate)),
+        hum_dbfs=power_to_db(hum),
+        lines=tuple((hz, power_to_db(power)) for hz, power in lines),
+    )
+
+
+def a_weighting(hz: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A-weighting as a linear gain; the formula of IEC 61672-1, its constants from memory."""
+    square = np.asarray(hz, dtype=np.float64) ** 2
+    gain = (12194.217**2 * square**2) / (
+        (square + 20.598997**2)
+        * np.sqrt((square + 107.65265**2) * (square + 737.86223**2))
+        * (square + 12194.217**2)
+    )
+    return np.asarray(gain * 10.0 ** (2.0 / 20.0))
+
+
+def _split_lines(noise: Signal, rate: int, mains_hz: float) -> tuple[list[tuple[float, float]], Signal]:
+    """The lines that stand out as (Hz, power), and what is left without them."""
+    highest = min(HIGHEST_LINE_HZ, 0.4 * rate)
+    count = int(highest // (mains_hz + MAINS_WANDER_HZ))
+    fundamental = _find_fundamental(noise, rate, mains_hz, count)
+    waves, weights = _fit(noise, rate, fundamental, count)
+    rest = noise - waves @ weights
+    from scipy.fft import rfft, rfftfreq
+
+    density = np.abs(rfft(rest)) ** 2 * 2.0 / (rate * len(rest))
+    places = rfftfreq(len(rest), 1.0 / rate)
+    found = []
+    kept = np.zeros(len(weights), dtype=bool)
+    for line in range(count):
+        hz = fundamental * (line + 1)
+        power = 0.5 * float(weights[2 * line] ** 2 + weights[2 * line + 1] ** 2)
+        near = np.abs(places - hz) < max(NEIGHBOURHOOD_HZ, 4.0 * rate / len(rest))
+        expected = float(density[near].mean()) * rate / len(rest)
+        if power > STANDS_OUT * expected and power > 1e-20:
+            found.append((hz, power - expected))
+            kept[2 * line : 2 * line + 2] = True
+    return found, noise - waves[:, kept] @ weights[kept]
+
+
+def _find_fundamental(noise: Signal, rate: int, mains_hz: float, count: int) -> float:
+    """The frequency near the mains at which lines explain most."""
+    explained = []
+    candidates = mains_hz + np.linspace(-MAINS_WANDER_HZ, MAINS_WANDER_HZ, SEARCH_STEPS)
+    time = np.arange(len(noise)) / rate
+    for hz in candidates:
+        rotation = np.exp(-2j * np.pi * hz * time)
+        wave = np.ones_like(rotation)
+        power = 0.0
+        for _ in range(min(count, 5)):
+            wave = wave * rotation
+            power += float(np.abs(np.dot(noise, wave)) ** 2)
+        explained.append(power)
+    return float(candidates[int(np.argmax(explained))])
+
+
+def _fit(noise: Signal, rate: int, fundamental: float, count: int) -> tuple[Signal, Signal]:
+    time = np.arange(len(noise)) / rate
+    turns = 2.0 * np.pi * fundamental * np.outer(time, np.arange(1, count + 1))
+    waves = np.empty((len(noise), 2 * count))
+    waves[:, 0::2] = np.cos(turns)
+    waves[:, 1::2] = np.sin(turns)
+    weights = np.linalg.solve(waves.T @ waves, waves.T @ noise)
+    return waves, weights
+
+
+def _a_weighted_power(noise: Signal, rate: int) -> float:
+    from scipy.fft import rfft, rfftfreq
+
+    spectrum = np.abs(rfft(noise)) ** 2 * a_weighting(rfftfreq(len(noise), 1.0 / rate)) ** 2
+    spectrum[1:] *= 2.0
+    if len(noise) % 2 == 0:
+        spectrum[-1] /= 2.0
+    return float(spectrum.sum() / len(noise) ** 2)
