@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,13 +30,11 @@ class Parameter:
 
 
 class Processor(Protocol):
-    """One unit's signal path, with state. Made anew for each take, so nothing leaks between passes."""
+    """One unit's signal path, with state; made as `Kind(rate, channels, parameters)`.
 
-    PARAMETERS: ClassVar[tuple[Parameter, ...]]
-
-    def __init__(self, rate: int, channels: int, parameters: Mapping[str, float]) -> None:
-        """`parameters` holds a value for every name in PARAMETERS, already within its range."""
-        ...
+    Made anew for each take, so nothing leaks between passes. `parameters` holds every parameter of the kind, within
+    its range.
+    """
 
     def process(self, block: Signal) -> Signal:
         """The output for one quantum, shape (QUANTUM, channels) in and out; `block` is left unchanged."""

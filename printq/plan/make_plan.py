@@ -1,0 +1,88 @@
+"""From a job to a plan: states the problem, has it solved, and writes the answer in the job's words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+from printq.models.passes import Job, Pass
+from printq.models.plan import Plan, PlanEntry
+from printq.plan.bound import lower_bound
+from printq.plan.moves import RackState, set_up_moves, unit_moves
+from printq.plan.problem import Problem, Task
+from printq.plan.solve import solve
+
+__all__ = ["make_plan", "state_problem"]
+
+
+def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None) -> Plan:
+    """Plan the passes named in `pending`; what they need beyond those is there already.
+
+    Parameters
+    ----------
+    job : Job
+    pending : sequence of str
+        Pass ids, in the job's order.
+    rack : RackState, optional
+        Where the rack stands; left out, nobody knows, and every control counts.
+    """
+    rack = rack or RackState()
+    passes = [each for each in job.passes if each.id in set(pending)]
+    problem = state_problem(job, passes, rack)
+    schedule = solve(problem)
+    entries = []
+    stands = rack
+    # By set-up: that is the order in which the hands meet the units.
+    for slot in sorted(schedule.slots, key=lambda s: (s.set_up_start, s.start, s.task)):
+        each = passes[slot.task]
+        entries.append(
+            PlanEntry(
+                pass_id=each.id,
+                stem=each.stem,
+                insert=each.insert,
+                snapshot=each.snapshot,
+                set_up_start_s=slot.set_up_start,
+                set_up_end_s=slot.set_up_end,
+                probe_end_s=slot.probe_end,
+                start_s=slot.start,
+                end_s=slot.end,
+                moves=set_up_moves(job, each, stands),
+            )
+        )
+        stands = stands.after(job, each)
+    return Plan(
+        makespan_s=schedule.makespan,
+        lower_bound_s=min(lower_bound(problem), schedule.makespan),
+        hands_on_s=schedule.hands_on,
+        entries=tuple(sorted(entries, key=lambda entry: (entry.start_s, entry.set_up_start_s))),
+    )
+
+
+def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
+    """The problem of some passes on the job's rack."""
+    names = {each.id: index for index, each in enumerate(passes)}
+    used = sorted({unit.id for each in passes for unit in job.units_of(each)})
+    units = {name: index for index, name in enumerate(used)}
+    tasks = tuple(
+        Task(
+            name=each.id,
+            units=tuple(units[unit.id] for unit in job.units_of(each)),
+            duration=job.options.takes * each.layout.total / each.rate,
+            needs=tuple(names[need] for need in each.needs if need in names),
+            group=(each.insert, each.snapshot),
+        )
+        for each in passes
+    )
+
+    @cache
+    def set_up(unit: int, previous: int | None, task: int) -> float:
+        found = job.rig.find_unit(used[unit])
+        assert found is not None
+        if previous is None:
+            state = rack.of(found.id)
+        else:
+            before = passes[previous]
+            state = (before.insert, job.snapshot_of(before).settings.get(found.id, {}))
+        return sum(move.seconds for move in unit_moves(job, passes[task], found, state))
+
+    return Problem(tasks, len(used), set_up, 0.0, job.options.hands_during_passes)
