@@ -39,7 +39,13 @@ class TakeFaults:
     """The faults of one take, applied to its returns in the order in which time passes."""
 
     def __init__(
-        self, faults: Sequence[Fault], pass_id: str, take: int, rate: int, seed: Sequence[int], mains_hz: float = 50.0
+        self,
+        faults: Sequence[Fault],
+        pass_id: str,
+        take: int,
+        rate: int,
+        seed: Sequence[int],
+        mains_hz: float = 50.0,
     ) -> None:
         mine = [f for f in faults if f.pass_ == pass_id and f.take in (None, take)]
         self._rate = rate

@@ -18,7 +18,8 @@ OnlyOption = Annotated[
     list[str], typer.Option("--only", metavar="STEM", help="Only the passes of this stem; may be given again.")
 ]
 UntouchedOption = Annotated[
-    bool, typer.Option("--rack-untouched", help="Nobody has touched the rack since the last run: trust its positions.")
+    bool,
+    typer.Option("--rack-untouched", help="Nobody has touched the rack since the last run: trust its positions."),
 ]
 
 

@@ -64,7 +64,10 @@ def plan_lines(job: Job, report: PlanReport) -> list[str]:
         lines = ["nothing to print"]
     else:
         width = max(len(entry.pass_id) for entry in plan.entries)
-        lines = [f"{job.title or job.job_file}: {len(plan.entries)} passes, done after {clock(plan.makespan_s)}", ""]
+        lines = [
+            f"{job.title or job.job_file}: {len(plan.entries)} passes, done after {clock(plan.makespan_s)}",
+            "",
+        ]
         lines.append(f"  {'hands at':>8}  {'rolls':>7}  {'ends':>7}  {'pass':<{width}}  what the hands do")
         for entry in plan.entries:
             hands = clock(entry.set_up_start_s) if entry.moves else "-"

@@ -61,9 +61,7 @@ def run(
         on_driver=_stop_on_interrupt,
     )
     typer.echo(
-        json_text(standings_document(report.standings))
-        if json
-        else "\n".join(run_lines(report, listener.elapsed_s))
+        json_text(standings_document(report.standings)) if json else "\n".join(run_lines(report, listener.elapsed_s))
     )
     raise typer.Exit(report.exit_status)
 

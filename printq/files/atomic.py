@@ -46,7 +46,9 @@ def publish(staged: Path, target: Path) -> None:
             # A link fails where the name is taken, in one step; a rename would replace it.
             target.hardlink_to(staged)
         except FileExistsError as error:
-            raise StorageError(f"{target} exists already and is never overwritten; move it away, then run again") from error
+            raise StorageError(
+                f"{target} exists already and is never overwritten; move it away, then run again"
+            ) from error
         except (OSError, NotImplementedError):
             _rename_exclusively(staged, target)
         else:

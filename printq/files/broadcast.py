@@ -48,26 +48,23 @@ class BroadcastExtension:
     def encode(self) -> bytes:
         """The data of the chunk. Text is ASCII: other letters become question marks, too long is cut off."""
         history = "".join(f"{line}\r\n" for line in self.coding_history)
-        return (
-            FIXED.pack(
-                _ascii(self.description, 256),
-                _ascii(self.originator, 32),
-                _ascii(self.originator_reference, 32),
-                _ascii(self.origination_date, 10),
-                _ascii(self.origination_time, 8),
-                self.time_reference & 0xFFFFFFFF,
-                self.time_reference >> 32,
-                self.version,
-                b"",  # UMID: zero where there is none
-                round_hundredths(self.loudness_value),
-                round_hundredths(self.loudness_range),
-                round_hundredths(self.max_true_peak),
-                round_hundredths(self.max_momentary),
-                round_hundredths(self.max_short_term),
-                b"",
-            )
-            + history.encode("ascii", "replace")
-        )
+        return FIXED.pack(
+            _ascii(self.description, 256),
+            _ascii(self.originator, 32),
+            _ascii(self.originator_reference, 32),
+            _ascii(self.origination_date, 10),
+            _ascii(self.origination_time, 8),
+            self.time_reference & 0xFFFFFFFF,
+            self.time_reference >> 32,
+            self.version,
+            b"",  # UMID: zero where there is none
+            round_hundredths(self.loudness_value),
+            round_hundredths(self.loudness_range),
+            round_hundredths(self.max_true_peak),
+            round_hundredths(self.max_momentary),
+            round_hundredths(self.max_short_term),
+            b"",
+        ) + history.encode("ascii", "replace")
 
 
 def decode_broadcast(data: bytes) -> BroadcastExtension:

@@ -187,7 +187,9 @@ def _refine(
                 break
             # Half a sample at most: further would be another lobe.
             step = float(np.clip(-slope / bend, -0.5, 0.5))
-            place = float(np.clip(place + step, max(lowest, candidate + low - 1.0), min(highest, candidate + low + 1.0)))
+            place = float(
+                np.clip(place + step, max(lowest, candidate + low - 1.0), min(highest, candidate + low + 1.0))
+            )
             if abs(step) < 1e-9:
                 break
         height = _evaluate(spectrum, frames, place)[0]

@@ -82,9 +82,7 @@ def a_weighting(hz: NDArray[np.float64]) -> NDArray[np.float64]:
     """A-weighting as a linear gain; the formula of IEC 61672-1, its constants from memory."""
     square = np.asarray(hz, dtype=np.float64) ** 2
     gain = (12194.217**2 * square**2) / (
-        (square + 20.598997**2)
-        * np.sqrt((square + 107.65265**2) * (square + 737.86223**2))
-        * (square + 12194.217**2)
+        (square + 20.598997**2) * np.sqrt((square + 107.65265**2) * (square + 737.86223**2)) * (square + 12194.217**2)
     )
     return np.asarray(gain * 10.0 ** (2.0 / 20.0))
 

@@ -125,9 +125,7 @@ class Control(Record):
     dial_s: Number | None = Field(default=None, ge=0)
     """Seconds to set it; defaults: knob 6, stepped 3, switch 2."""
     acts_on: (
-        Literal[
-            "gain", "frequency", "bandwidth", "threshold", "ratio", "attack", "release", "drive", "mix", "output"
-        ]
+        Literal["gain", "frequency", "bandwidth", "threshold", "ratio", "attack", "release", "drive", "mix", "output"]
         | None
     ) = None
     """What it does to the sound; lets a check know that the level may depend on the signal."""

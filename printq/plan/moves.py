@@ -48,9 +48,7 @@ def unit_moves(job: Job, each: Pass, unit: Unit, state: UnitState | None) -> lis
     last_insert, stands = state if state is not None else (None, {})
     moves = []
     if last_insert is not None and last_insert != insert.id and insert.patch_s > 0.0:
-        moves.append(
-            Move(unit=unit.id, control="patch", from_=last_insert, to=insert.id, seconds=insert.patch_s)
-        )
+        moves.append(Move(unit=unit.id, control="patch", from_=last_insert, to=insert.id, seconds=insert.patch_s))
     if unit.recall == "preset":
         if wanted and dict(stands) != dict(wanted):
             moves.append(

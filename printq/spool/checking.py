@@ -116,9 +116,7 @@ def check_take(given: TakeToCheck, timing: Timing, trim: Trim, reference_delay_s
         staged,
         given.interface.mains_hz,
     )
-    situation = Situation(
-        given.each, given.insert, given.units, given.interface, given.source, reference_delay_samples
-    )
+    situation = Situation(given.each, given.insert, given.units, given.interface, given.source, reference_delay_samples)
     verdict = judge_take(situation, timing, figures)
     update_broadcast(staged, add_loudness(broadcast, verdict))
     return Checked(

@@ -127,7 +127,9 @@ def _next_version(journal: Journal, paths: SessionPaths, each: Pass) -> int:
     return choose_version(paths.session, each, max((d.version for d in deliveries), default=0))
 
 
-def _finish(journal: Journal, paths: SessionPaths, pass_id: str, version: int, take: int, target: str, upto: str) -> None:
+def _finish(
+    journal: Journal, paths: SessionPaths, pass_id: str, version: int, take: int, target: str, upto: str
+) -> None:
     try:
         stat = paths.absolute(target).stat()
     except OSError as error:

@@ -451,10 +451,12 @@ class Driver:
         with self._journal.step():
             self._journal.set_take(work.each.id, work.record.number, timing=timing, trim=trim)
             delay = timing.loop_delay_samples if insert.trim == "loop" else timing.delay_samples
-            if trim is not None and delay is not None and not (history is not None and trim.kept and history.stream == self._stream):
-                kept = TrimHistory(
-                    stream=self._stream, frames=trim.frames, residual=trim.fraction, delay_samples=delay
-                )
+            if (
+                trim is not None
+                and delay is not None
+                and not (history is not None and trim.kept and history.stream == self._stream)
+            ):
+                kept = TrimHistory(stream=self._stream, frames=trim.frames, residual=trim.fraction, delay_samples=delay)
                 self._journal.set_trim_history(insert.id, kept)
         if timing.delay_samples is not None:
             self._reference.setdefault(insert.id, timing.delay_samples)

@@ -215,9 +215,7 @@ class Journal:
 
     def rack(self) -> dict[str, tuple[str, dict[str, Any]]]:
         """Unit to (insert, settings), as last dialled."""
-        return {
-            row["unit"]: (row["insert_id"], json.loads(row["settings"])) for row in self._run("SELECT * FROM rack")
-        }
+        return {row["unit"]: (row["insert_id"], json.loads(row["settings"])) for row in self._run("SELECT * FROM rack")}
 
     def trim_history(self, insert: str) -> TrimHistory | None:
         """The last trim decision for an insert."""
@@ -288,9 +286,7 @@ class Journal:
             ("why", why),
         ):
             if value is not None:
-                self._run(
-                    f"UPDATE take SET {column} = ? WHERE pass = ? AND number = ?", (value, pass_id, number)
-                )
+                self._run(f"UPDATE take SET {column} = ? WHERE pass = ? AND number = ?", (value, pass_id, number))
 
     def takes(self, pass_id: str) -> list[TakeEntry]:
         """The takes of a pass, oldest first."""

@@ -50,5 +50,3 @@ def _take_bytes(job: Job, each: Pass) -> int:
 
 def _print_bytes(job: Job, each: Pass) -> int:
     return each.print_frames * each.channels * job.options.bit_depth // 8 + HEADERS
-
-

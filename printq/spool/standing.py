@@ -145,7 +145,9 @@ def look_at(
     take_is_there = kept is not None and kept.record is not None and paths.absolute(kept.file).exists()
     if reasons and identity is not None and _only_time_reference(delivery, identity) and take_is_there:
         assert kept is not None
-        return stands("taken", f"{reasons[0]}; delivered again from take {kept.number}", redelivery=Redelivery(kept, None))
+        return stands(
+            "taken", f"{reasons[0]}; delivered again from take {kept.number}", redelivery=Redelivery(kept, None)
+        )
     if reasons:
         return stands("stale", "; ".join(reasons))
     gone = _print_problem(paths, journal, delivery, remember=remember)
@@ -198,9 +200,7 @@ def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSitua
     return ""
 
 
-def _changes(
-    delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]
-) -> list[str]:
+def _changes(delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]) -> list[str]:
     waiting = [other for other in needed if other.state not in ("printed", "taken")]
     if waiting:
         return [f"made from {other.each.id}, which is {other.state}" for other in waiting]

@@ -40,7 +40,7 @@ FINDINGS: dict[str, Finding] = {
     ),
     "slip.unseen": Finding(
         "the tail marker did not come back, so nobody can say whether samples were lost",
-        "look whether a gate closes on it or a tail covers it (longer gap_s), or use timing = \"loop\"",
+        'look whether a gate closes on it or a tail covers it (longer gap_s), or use timing = "loop"',
     ),
     "latency": Finding(
         "this take came back at another delay than the others of its insert since the stream started",
@@ -48,7 +48,7 @@ FINDINGS: dict[str, Finding] = {
     ),
     "latency.unseen": Finding(
         "no marker could be found in what came back, so the delay is unknown",
-        "look at the cables and the unit's bypass; for gates, long delays and tape use timing = \"loop\"",
+        'look at the cables and the unit\'s bypass; for gates, long delays and tape use timing = "loop"',
     ),
     "clip": Finding(
         "the return reached the converter's full scale: its tops are cut off",

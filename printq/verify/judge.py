@@ -197,9 +197,7 @@ def _judge_peaks(judge: _Judge, situation: Situation, figures: TakeFigures) -> l
         stem = read(situation.source.level)
         loudest = max((x for x in (returned, finished) if x is not None), default=None)
         detail: Detail = {"return": returned, "print": finished, "stem": stem}
-        found.append(
-            judge.compare(check, loudest, unit, detail, allowed=stem, warn_finding=f"{check}.near")
-        )
+        found.append(judge.compare(check, loudest, unit, detail, allowed=stem, warn_finding=f"{check}.near"))
     return found
 
 
@@ -264,9 +262,7 @@ def _judge_level(judge: _Judge, situation: Situation, timing: Timing) -> Check:
 
 def _judge_silent(judge: _Judge, figures: TakeFigures) -> Check:
     silent = [level for level in figures.above_noise_db if level is not None and level < SILENT_BELOW_DB]
-    detail: Detail = {
-        f"channel_{n}_above_noise_db": level for n, level in enumerate(figures.above_noise_db, start=1)
-    }
+    detail: Detail = {f"channel_{n}_above_noise_db": level for n, level in enumerate(figures.above_noise_db, start=1)}
     return judge.compare("silent", float(len(silent)), "channels", detail)
 
 
@@ -285,4 +281,3 @@ def _point_at_root(check: Check, checks: Mapping[str, Check]) -> Check:
         if found is not None and found.verdict == "fail":
             return check.model_copy(update={"because_of": root})
     return check
-

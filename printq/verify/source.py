@@ -68,13 +68,9 @@ def measure_source(each: Pass, mode: ChannelMode, parts: Sequence[StemPart]) -> 
         level=level,
         loudness=describe_loudness(source_loudness.result()),
         sent_sample_peak_dbfs=(
-            level_or_none(ratio_to_db(max(sent_levels.result().sample_peak)))
-            if as_sent
-            else level.sample_peak_dbfs
+            level_or_none(ratio_to_db(max(sent_levels.result().sample_peak))) if as_sent else level.sample_peak_dbfs
         ),
-        sent_true_peak_dbtp=(
-            level_or_none(ratio_to_db(max(sent_true.result()))) if as_sent else level.true_peak_dbtp
-        ),
+        sent_true_peak_dbtp=(level_or_none(ratio_to_db(max(sent_true.result()))) if as_sent else level.true_peak_dbtp),
     )
 
 
@@ -96,5 +92,3 @@ def describe_loudness(result: LoudnessResult) -> Loudness:
         momentary_max_lufs=result.momentary_max_lufs,
         short_term_max_lufs=result.short_term_max_lufs,
     )
-
-

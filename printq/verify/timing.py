@@ -39,9 +39,7 @@ def marker_of(insert: Insert, rate: int) -> Signal:
     return make_marker(rate, db_to_ratio(insert.marker_dbfs))
 
 
-def measure_timing(
-    each: Pass, insert: Insert, take: TakeRecord, take_path: Path, parts: Sequence[StemPart]
-) -> Timing:
+def measure_timing(each: Pass, insert: Insert, take: TakeRecord, take_path: Path, parts: Sequence[StemPart]) -> Timing:
     """Delay, slip, polarity and gain of a take.
 
     Returns
@@ -115,9 +113,7 @@ def _match_stem(
     return found
 
 
-def _describe(
-    insert: Insert, path: list[list[DelayEstimate | None]], loop: list[DelayEstimate | None]
-) -> Timing:
+def _describe(insert: Insert, path: list[list[DelayEstimate | None]], loop: list[DelayEstimate | None]) -> Timing:
     head = [found for found in path[0] if found is not None]
     tail = [found for found in path[1] if found is not None]
     loop_head, loop_tail = loop

@@ -32,8 +32,8 @@ class Parameter:
 class Processor(Protocol):
     """One unit's signal path, with state; made as `Kind(rate, channels, parameters)`.
 
-    Made anew for each take, so nothing leaks between passes. `parameters` holds every parameter of the kind, within
-    its range.
+    Made anew for each take, so nothing leaks between passes. `parameters` holds every parameter of the kind,
+    within its range.
     """
 
     def process(self, block: Signal) -> Signal:

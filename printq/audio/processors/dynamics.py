@@ -1,8 +1,8 @@
 """Compressors, gate and transient shaper.
 
-Their detectors run at a control rate: one value for each hop of 16 frames, the peak of the hop. The gain is
-worked out hop by hop and interpolated, linear in dB, across each hop, which a slow analog side-chain cannot be
-told from.
+Their detectors run at a control rate: one value for each hop of 16 frames, the peak of the last 10 ms. The gain
+is worked out hop by hop. What follows from one hop is reached at the end of the next, along a line that is
+straight in dB, so nothing acts before its cause.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ __all__ = ["Gate", "OptoCompressor", "TransientShaper", "VcaCompressor"]
 
 HOP = 16
 FLOOR_DB = -120.0
+HOLD_SECONDS = 0.010
+"""Half a period of 50 Hz: steady tones above that have a steady level, their peak."""
 
 
 class _Dynamics:
@@ -28,7 +30,9 @@ class _Dynamics:
         self.hop_s = HOP / rate
         self._linked = linked
         self.sides = 1 if linked else channels
-        self._last_db = np.zeros(self.sides)
+        self._window = max(1, round(HOLD_SECONDS * rate / HOP))
+        self._last_peaks = np.zeros((self._window - 1, self.sides))
+        self._last_db = np.zeros((2, self.sides))
 
     def gains_db(self, levels_db: Signal) -> Signal:
         """Gain for each hop, given the level of each hop; shape (hops, sides)."""
@@ -39,12 +43,15 @@ class _Dynamics:
         peaks = np.abs(block).reshape(-1, HOP, block.shape[1]).max(axis=1)
         if self._linked:
             peaks = peaks.max(axis=1, keepdims=True)
-        levels = 20.0 * np.log10(np.maximum(peaks, 10 ** (FLOOR_DB / 20)))
-        gains = self.gains_db(levels)
-        edges = np.concatenate((self._last_db[np.newaxis], gains))
-        self._last_db = gains[-1]
+        known = np.concatenate((self._last_peaks, peaks))
+        self._last_peaks = known[len(peaks) :]
+        held = _running_maximum(known, self._window)
+        gains = self.gains_db(20.0 * np.log10(np.maximum(held, 10 ** (FLOOR_DB / 20))))
+        edges = np.concatenate((self._last_db, gains))
+        self._last_db = edges[-2:]
+        start, rise = edges[:-2, np.newaxis], np.diff(edges[:-1], axis=0)[:, np.newaxis]
         share = (np.arange(HOP) + 1.0) / HOP
-        smooth = edges[:-1, np.newaxis] + share[np.newaxis, :, np.newaxis] * np.diff(edges, axis=0)[:, np.newaxis]
+        smooth = start + share[np.newaxis, :, np.newaxis] * rise
         return np.asarray(10.0 ** (smooth.reshape(len(block), self.sides) / 20.0))
 
     def share_of(self, seconds: float) -> float:
@@ -52,8 +59,21 @@ class _Dynamics:
         return 1.0 - math.exp(-self.hop_s / seconds)
 
 
+def _running_maximum(values: Signal, window: int) -> Signal:
+    """Maximum of each `window` rows in a row, by doubling: every step covers twice as many."""
+    covered = 1
+    while 2 * covered <= window:
+        values = np.maximum(values[:-covered], values[covered:])
+        covered *= 2
+    rest = window - covered
+    return np.maximum(values[:-rest], values[rest:]) if rest else values
+
+
 def _static_curve(levels_db: Signal, threshold_db: float, ratio: float, knee_db: float) -> Signal:
-    """Gain reduction in dB (0 or below) for a level: a straight line bent into a parabola around the threshold."""
+    """Gain in dB (0 or below) for a level: a straight line bent into a parabola around the threshold.
+
+    The curve of "Digital dynamic range compressor design: a tutorial and analysis", JAES 60(6), 399-408 (2012).
+    """
     over = levels_db - threshold_db
     slope = 1.0 / ratio - 1.0
     hard = slope * np.maximum(over, 0.0)
@@ -96,28 +116,37 @@ class VcaCompressor(_Dynamics):
 class OptoCompressor(_Dynamics):
     """A light cell: it forgets half of its reduction quickly, and the rest the slower the longer it was lit."""
 
-    WARMS_S = 1.5
-    """Time constant with which the cell's memory of being lit builds up and fades."""
+    WARMS_S = 3.0
+    """Time constant with which the cell's memory of being lit builds up."""
+    COOLS_S = 8.0
+    """The same for its fading; slow, so that a tail keeps its speed."""
+    SHORTEST_TAIL = 0.1
+    """Time constant of the slow part of a cell that was lit for a moment, as a part of `tail_s`."""
     FAST_SHARE = 0.5
+    KNEE_DB = 12.0
+    LIT_DB = 0.5
+    """Reduction from which the cell counts as lit."""
 
     def __init__(self, rate: int, channels: int, parameters: Mapping[str, float]) -> None:
         super().__init__(rate, channels, parameters["link"] >= 0.5)
         self._p = parameters
         self._attack = self.share_of(parameters["attack_ms"] / 1000.0)
-        self._fast = self.share_of(parameters["release_ms"] / 1000.0)
+        # The whole has fallen by half once the fast half is gone: three time constants.
+        self._fast = self.share_of(parameters["release_ms"] / 1000.0 / 3.0)
         self._warms = self.share_of(self.WARMS_S)
+        self._cools = self.share_of(self.COOLS_S)
         self._states = [(0.0, 0.0, 0.0)] * self.sides
         self._makeup = db_to_ratio(parameters["makeup_db"])
 
     def gains_db(self, levels_db: Signal) -> Signal:
-        wanted = _static_curve(levels_db, self._p["threshold_db"], self._p["ratio"], 12.0)
+        wanted = _static_curve(levels_db, self._p["threshold_db"], self._p["ratio"], self.KNEE_DB)
         gains = np.empty_like(wanted)
-        longest, shortest = self._p["tail_s"], 0.25 * self._p["tail_s"]
+        longest, shortest = self._p["tail_s"], self.SHORTEST_TAIL * self._p["tail_s"]
         for side in range(self.sides):
             fast, slow, memory = self._states[side]
             for hop, target in enumerate(wanted[:, side].tolist()):
-                lit = 1.0 if target < -0.5 else 0.0
-                memory += self._warms * (lit - memory)
+                lit = target < -self.LIT_DB
+                memory += self._warms * (1.0 - memory) if lit else -self._cools * memory
                 slow_share = self.hop_s / (shortest + memory * (longest - shortest))
                 quick, lasting = self.FAST_SHARE * target, (1.0 - self.FAST_SHARE) * target
                 fast += (self._attack if quick < fast else self._fast) * (quick - fast)
@@ -142,7 +171,7 @@ class Gate(_Dynamics):
         self._release = self.share_of(parameters["release_ms"] / 1000.0)
         self._hold_hops = round(parameters["hold_ms"] / 1000.0 / self.hop_s)
         self._states = [(-parameters["range_db"], 0)] * self.sides
-        self._last_db = np.full(self.sides, -parameters["range_db"])
+        self._last_db = np.full((2, self.sides), -parameters["range_db"])
 
     def gains_db(self, levels_db: Signal) -> Signal:
         gains = np.empty_like(levels_db)
@@ -162,7 +191,7 @@ class Gate(_Dynamics):
 
 
 class TransientShaper(_Dynamics):
-    """Compares a fast with a slow follower: what rises faster than the slow one is attack, what lingers is sustain."""
+    """Compares fast with slow followers: what rises faster than the slow one is attack, what lingers is sustain."""
 
     FAST_MS, SLOW_MS, FALL_FAST_MS, FALL_SLOW_MS = 2.0, 30.0, 60.0, 400.0
     FULL_EFFECT_DB = 12.0

@@ -67,7 +67,12 @@ def bell(rate: int, hz: float, gain_db: float, quality: float) -> Section:
     alpha = math.sin(turn) / (2.0 * quality)
     cosine = math.cos(turn)
     return _normalise(
-        1.0 + alpha * root, -2.0 * cosine, 1.0 - alpha * root, 1.0 + alpha / root, -2.0 * cosine, 1.0 - alpha / root
+        1.0 + alpha * root,
+        -2.0 * cosine,
+        1.0 - alpha * root,
+        1.0 + alpha / root,
+        -2.0 * cosine,
+        1.0 - alpha / root,
     )
 
 
