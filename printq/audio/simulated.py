@@ -124,11 +124,11 @@ class SimulatedRack:
     def dial(self, insert: str, settings: Settings) -> None:
         self._settings[insert] = settings
 
-    def announce_take(self, insert: str, pass_id: str, completed_takes: int, first_frame: int) -> None:
+    def announce_take(self, insert: str, pass_id: str, completed_takes: int, first_frame: int, frames: int) -> None:
         found = self._rig.find_insert(insert)
         if found is None:
             raise RigError(f"the rig has no insert {insert!r}")
-        lane = self._make_lane(found, pass_id, completed_takes, first_frame)
+        lane = self._make_lane(found, pass_id, completed_takes, first_frame, frames)
         returns = set(found.returns)
         # Whatever else was patched to these returns is unplugged by this.
         self._lanes = {k: v for k, v in self._lanes.items() if k != insert and not returns & set(v.returns)}
@@ -138,7 +138,7 @@ class SimulatedRack:
         self._wires.add(first_frame, lane.noise_before(self._latency), columns)
         self._glitches |= {first_frame + frame for frame in lane.faults.glitch_frames}
 
-    def _make_lane(self, insert: Insert, pass_id: str, completed_takes: int, first_frame: int) -> _Lane:
+    def _make_lane(self, insert: Insert, pass_id: str, completed_takes: int, first_frame: int, frames: int) -> _Lane:
         rate = self._rig.interface.rate
         seed = [self._simulation.seed, zlib.crc32(pass_id.encode()), completed_takes]
         settings = self._settings.get(insert.id, {})
@@ -159,15 +159,15 @@ class SimulatedRack:
         silent = noise_dbfs is None or noise_dbfs <= SILENT_NOISE_DBFS
         noise = 0.0 if silent or noise_dbfs is None else db_to_ratio(noise_dbfs)
         delay = self._make_delay(insert.channels)
-        return _Lane(insert.sends, insert.returns, stages, delay, faults, noise, seed, first_frame)
+        return _Lane(insert.sends, insert.returns, stages, delay, faults, noise, seed, first_frame, frames)
 
     def _make_loop(self) -> _Lane | None:
         loop = self._rig.interface.timing_loop
-        if loop is None:
+        if loop is None or not any("loop" in (insert.timing, insert.trim) for insert in self._rig.insert):
             return None
         rate = self._rig.interface.rate
         nothing = TakeFaults([], "", 1, rate, [0])
-        return _Lane([loop.send], [loop.return_], [], self._make_delay(1), nothing, 0.0, [0], 0)
+        return _Lane([loop.send], [loop.return_], [], self._make_delay(1), nothing, 0.0, [0], 0, None)
 
     def _make_delay(self, channels: int) -> _FractionalDelay:
         drift = self._simulation.clock_offset_ppm * 1e-6
@@ -227,6 +227,7 @@ class _Lane:
         noise: float,
         seed: Sequence[int],
         first_frame: int,
+        frames: int | None,
     ) -> None:
         self.sends = sends
         self.returns = returns
@@ -237,6 +238,8 @@ class _Lane:
         self._rng = np.random.default_rng(seed)
         self._rng_before = np.random.default_rng([*seed, 1])
         self._first_frame = first_frame
+        # What a unit still does after the end of a take, nobody records.
+        self._last_frame = None if frames is None else first_frame + frames + LAG
         self._waiting: list[Signal] = []
         self._held = 0
         self._done = 0
@@ -252,7 +255,7 @@ class _Lane:
     def push(self, sent: Signal, first_frame: int) -> list[tuple[int, Signal]]:
         """Take what was sent from `first_frame` on; return what is ready: (frame as sent, samples)."""
         early = max(0, self._first_frame - first_frame)
-        if early >= len(sent):
+        if early >= len(sent) or (self._last_frame is not None and first_frame > self._last_frame):
             return []
         self._waiting.append(sent[early:])
         self._held += len(sent) - early

@@ -23,6 +23,7 @@ Signal = NDArray[np.float64]
 HIGHEST_LINE_HZ = 1000.0
 MAINS_WANDER_HZ = 0.5
 SEARCH_STEPS = 21
+FIT_RATE = 4000
 STANDS_OUT = 12.0
 """A line counts when it has this many times the power that noise would put there; noise alone does that in
 one of some hundred thousand lines."""
@@ -89,52 +90,57 @@ def a_weighting(hz: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _split_lines(noise: Signal, rate: int, mains_hz: float) -> tuple[list[tuple[float, float]], Signal]:
     """The lines that stand out as (Hz, power), and what is left without them."""
-    highest = min(HIGHEST_LINE_HZ, 0.4 * rate)
-    count = int(highest // (mains_hz + MAINS_WANDER_HZ))
-    fundamental = _find_fundamental(noise, rate, mains_hz, count)
-    waves, weights = _fit(noise, rate, fundamental, count)
-    rest = noise - waves @ weights
     from scipy.fft import rfft, rfftfreq
+    from scipy.signal import resample_poly
 
-    density = np.abs(rfft(rest)) ** 2 * 2.0 / (rate * len(rest))
-    places = rfftfreq(len(rest), 1.0 / rate)
+    # Lines lie low: at a few kilohertz a fit costs next to nothing.
+    step = max(1, rate // FIT_RATE)
+    slow = resample_poly(noise, 1, step)
+    slow_rate = rate / step
+    count = int(min(HIGHEST_LINE_HZ, 0.25 * slow_rate) // (mains_hz + MAINS_WANDER_HZ))
+    fundamental = _find_fundamental(slow, slow_rate, mains_hz, count)
+    weights = _fit(slow, slow_rate, fundamental, count)
+    rest = slow - _waves(len(slow), slow_rate, fundamental, np.arange(1, count + 1)) @ weights
+    density = np.abs(rfft(rest)) ** 2 * 2.0 / (slow_rate * len(rest))
+    places = rfftfreq(len(rest), 1.0 / slow_rate)
     found = []
-    kept = np.zeros(len(weights), dtype=bool)
+    kept = []
     for line in range(count):
         hz = fundamental * (line + 1)
         power = 0.5 * float(weights[2 * line] ** 2 + weights[2 * line + 1] ** 2)
-        near = np.abs(places - hz) < max(NEIGHBOURHOOD_HZ, 4.0 * rate / len(rest))
-        expected = float(density[near].mean()) * rate / len(rest)
+        near = np.abs(places - hz) < max(NEIGHBOURHOOD_HZ, 4.0 * slow_rate / len(rest))
+        expected = float(density[near].mean()) * slow_rate / len(rest)
         if power > STANDS_OUT * expected and power > 1e-20:
             found.append((hz, power - expected))
-            kept[2 * line : 2 * line + 2] = True
-    return found, noise - waves[:, kept] @ weights[kept]
+            kept.append(line)
+    if not kept:
+        return [], noise
+    columns = [column for line in kept for column in (2 * line, 2 * line + 1)]
+    lines = _waves(len(noise), rate, fundamental, np.array(kept) + 1) @ weights[columns]
+    return found, noise - lines
 
 
-def _find_fundamental(noise: Signal, rate: int, mains_hz: float, count: int) -> float:
-    """The frequency near the mains at which lines explain most."""
-    explained = []
+def _find_fundamental(noise: Signal, rate: float, mains_hz: float, count: int) -> float:
+    """The frequency near the mains at which the first lines explain most."""
     candidates = mains_hz + np.linspace(-MAINS_WANDER_HZ, MAINS_WANDER_HZ, SEARCH_STEPS)
-    time = np.arange(len(noise)) / rate
-    for hz in candidates:
-        rotation = np.exp(-2j * np.pi * hz * time)
-        wave = np.ones_like(rotation)
-        power = 0.0
-        for _ in range(min(count, 5)):
-            wave = wave * rotation
-            power += float(np.abs(np.dot(noise, wave)) ** 2)
-        explained.append(power)
+    harmonics = np.arange(1, min(count, 5) + 1)
+    explained = [float(np.sum((_waves(len(noise), rate, hz, harmonics).T @ noise) ** 2)) for hz in candidates]
     return float(candidates[int(np.argmax(explained))])
 
 
-def _fit(noise: Signal, rate: int, fundamental: float, count: int) -> tuple[Signal, Signal]:
-    time = np.arange(len(noise)) / rate
-    turns = 2.0 * np.pi * fundamental * np.outer(time, np.arange(1, count + 1))
-    waves = np.empty((len(noise), 2 * count))
+def _fit(noise: Signal, rate: float, fundamental: float, count: int) -> Signal:
+    """Least-squares weights of the cosine and sine of each harmonic, in turn."""
+    waves = _waves(len(noise), rate, fundamental, np.arange(1, count + 1))
+    return np.asarray(np.linalg.solve(waves.T @ waves, waves.T @ noise))
+
+
+def _waves(frames: int, rate: float, fundamental: float, harmonics: NDArray[np.int_]) -> Signal:
+    """Cosine and sine of each harmonic, in turn, shape (frames, 2 * len(harmonics))."""
+    turns = 2.0 * np.pi * fundamental / rate * np.outer(np.arange(frames), harmonics)
+    waves = np.empty((frames, 2 * len(harmonics)))
     waves[:, 0::2] = np.cos(turns)
     waves[:, 1::2] = np.sin(turns)
-    weights = np.linalg.solve(waves.T @ waves, waves.T @ noise)
-    return waves, weights
+    return waves
 
 
 def _a_weighted_power(noise: Signal, rate: int) -> float:

@@ -104,7 +104,7 @@ def resolve_limits(*layers: Limits | None) -> dict[str, LimitOrOff]:
         warn: float | None = None
         fail: float | None = None
         answer: LimitOrOff | None = None
-        for layer in (*layers, None):
+        for layer in (*(layer for layer in layers if layer is not None), None):
             said = default if layer is None and answer is None else None
             if layer is not None:
                 said = getattr(layer, check)

@@ -344,7 +344,8 @@ class Driver:
             )
         start = self._port.played_frames + round(START_MARGIN_S * each.rate)
         self._port.dial(insert.id, snapshot.settings)
-        self._port.announce_take(insert.id, each.id, self._journal.completed_takes(each.id), start)
+        completed = self._journal.completed_takes(each.id)
+        self._port.announce_take(insert.id, each.id, completed, start, each.layout.total)
         stem = StemReader(work.parts, each.source_channels, each.source_frames)
         work.flight = Flight(
             each.id,

@@ -191,35 +191,41 @@ class Gate(_Dynamics):
 
 
 class TransientShaper(_Dynamics):
-    """Compares fast with slow followers: what rises faster than the slow one is attack, what lingers is sustain."""
+    """Compares the level in dB with slow followers of it, so that loud and soft are treated alike.
 
-    FAST_MS, SLOW_MS, FALL_FAST_MS, FALL_SLOW_MS = 2.0, 30.0, 60.0, 400.0
+    One follower rises slowly: while the level is above it, that is attack. The other falls slowly: while the
+    level is below it, that is sustain.
+    """
+
+    RISE_MS, FALL_MS = 1.0, 60.0
+    SLOW_RISE_MS, SLOW_FALL_MS = 30.0, 400.0
     FULL_EFFECT_DB = 12.0
+    """Distance from a follower at which the whole gain acts."""
+    QUIETEST_DB = -70.0
+    """Below this there is nothing to shape."""
 
     def __init__(self, rate: int, channels: int, parameters: Mapping[str, float]) -> None:
         super().__init__(rate, channels, True)
         self._p = parameters
-        self._shares = tuple(
-            self.share_of(ms / 1000.0) for ms in (self.FAST_MS, self.SLOW_MS, self.FALL_FAST_MS, self.FALL_SLOW_MS)
-        )
-        self._state = (FLOOR_DB, FLOOR_DB, FLOOR_DB, FLOOR_DB)
+        self._rise = self.share_of(self.RISE_MS / 1000.0)
+        self._fall = self.share_of(self.FALL_MS / 1000.0)
+        self._slow_rise = self.share_of(self.SLOW_RISE_MS / 1000.0)
+        self._slow_fall = self.share_of(self.SLOW_FALL_MS / 1000.0)
+        self._state = (self.QUIETEST_DB,) * 3
         self._output = db_to_ratio(parameters["output_db"])
 
     def gains_db(self, levels_db: Signal) -> Signal:
-        fast, slow, short, long = self._state
-        rise_fast, rise_slow, fall_fast, fall_slow = self._shares
-        gains = np.empty_like(levels_db)
-        for hop, raw in enumerate(levels_db[:, 0].tolist()):
-            level = max(raw, -70.0)  # below this there is nothing to shape
-            fast += (rise_fast if level > fast else fall_fast) * (level - fast)
-            slow += (rise_slow if level > slow else fall_fast) * (level - slow)
-            short += (rise_fast if level > short else fall_fast) * (level - short)
-            long += (rise_fast if level > long else fall_slow) * (level - long)
-            attack = min(1.0, max(0.0, fast - slow) / self.FULL_EFFECT_DB)
-            sustain = min(1.0, max(0.0, long - short) / self.FULL_EFFECT_DB)
-            gains[hop, 0] = attack * self._p["attack_db"] + sustain * self._p["sustain_db"]
-        self._state = (fast, slow, short, long)
-        return gains
+        now, rising, falling = self._state
+        above, below = [], []
+        for level in np.maximum(levels_db[:, 0], self.QUIETEST_DB).tolist():
+            now += (self._rise if level > now else self._fall) * (level - now)
+            rising = rising + self._slow_rise * (now - rising) if now > rising else now
+            falling = falling + self._slow_fall * (now - falling) if now < falling else now
+            above.append(now - rising)
+            below.append(falling - now)
+        self._state = (now, rising, falling)
+        attack, sustain = np.minimum(np.array((above, below)) / self.FULL_EFFECT_DB, 1.0)
+        return np.asarray(attack * self._p["attack_db"] + sustain * self._p["sustain_db"])[:, np.newaxis]
 
     def process(self, block: Signal) -> Signal:
         if self._p["attack_db"] == 0.0 and self._p["sustain_db"] == 0.0:

@@ -1,7 +1,7 @@
 """A parametric equaliser: second-order sections by the bilinear transform.
 
-The sections are those of Bristow-Johnson's equaliser cookbook: bells with a quality, shelves with a slope
-of one, a Butterworth high-pass.
+The sections are those of the Audio EQ Cookbook (W3C Working Group Note, 2021): bells with a quality, shelves
+with a slope of one, a Butterworth high-pass.
 """
 
 from __future__ import annotations
@@ -48,9 +48,11 @@ class ParametricEqualiser:
             sections.append(high_pass(rate, p["high_pass_hz"]))
         if p["low_db"] != 0.0:
             sections.append(shelf(rate, p["low_hz"], p["low_db"], high=False))
-        for band in ("bell1", "bell2"):
-            if p[f"{band}_db"] != 0.0:
-                sections.append(bell(rate, p[f"{band}_hz"], p[f"{band}_db"], p[f"{band}_q"]))
+        sections.extend(
+            bell(rate, p[f"{band}_hz"], p[f"{band}_db"], p[f"{band}_q"])
+            for band in ("bell1", "bell2")
+            if p[f"{band}_db"] != 0.0
+        )
         if p["high_db"] != 0.0:
             sections.append(shelf(rate, p["high_hz"], p["high_db"], high=True))
         self._filter = Filter(sections, channels)

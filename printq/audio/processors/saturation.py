@@ -37,7 +37,7 @@ class ValveSaturation:
 
 
 class TapeSaturation:
-    """An even bend that treble reaches first; the slower the tape, the lower its bump and the less treble it keeps."""
+    """A symmetric bend that treble reaches first; slower tape has a lower bump and keeps less treble."""
 
     REFERENCE_CM_S = 38.1
     BUMP_HZ = 60.0

@@ -187,9 +187,7 @@ def _write_score(text: str, rng: np.random.Generator, pitch_hz: float, pace: flo
     )
 
 
-def _draw_melody(
-    text: str, *, rows_voice: Array, accent: Array, rng: np.random.Generator, pitch_hz: float
-) -> Array:
+def _draw_melody(text: str, *, rows_voice: Array, accent: Array, rng: np.random.Generator, pitch_hz: float) -> Array:
     """The tune of a sentence: sinks to its end, rises on stresses, and wavers a little."""
     length = len(rows_voice)
     sinking = np.interp(np.arange(length), [0, 0.85 * length, length], [3.0, -1.5, -5.0])
