@@ -99,19 +99,19 @@ class TakeFaults:
             case "inverted":
                 return -block
             case "gain":
-                return np.where(late, block * db_to_ratio(-6.0 if amount is None else amount), block)
+                return np.asarray(np.where(late, block * db_to_ratio(-6.0 if amount is None else amount), block))
             case "clip":
                 top = 1.0 if amount is None else amount
                 return np.clip(block * 4.0, -top, top)
             case "noise":
                 level = db_to_ratio(-50.0 if amount is None else amount)
-                return block + level * self._rng.standard_normal(block.shape)
+                return np.asarray(block + level * self._rng.standard_normal(block.shape))
             case "hum":
                 level = db_to_ratio(-50.0 if amount is None else amount)
                 turn = 2.0 * np.pi * self._mains_hz * frames / self._rate
                 # 0.8 and 0.6: their squares sum to one, so the two lines together have the level asked for.
                 lines = np.sqrt(2.0) * level * (0.8 * np.sin(turn) + 0.6 * np.sin(3.0 * turn))
-                return block + lines[:, np.newaxis]
+                return np.asarray(block + lines[:, np.newaxis])
             case "dc":
                 return block + db_to_ratio(-30.0 if amount is None else amount)
             case "cut":

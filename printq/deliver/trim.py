@@ -29,8 +29,11 @@ class TrimHistory(Record):
     frames: int
     residual: float
     """Measured delay less the trim, in samples, when it was decided."""
-    delay_samples: float
-    """The delay that was measured then."""
+
+    @classmethod
+    def decide(cls, stream: str, trim: Trim) -> TrimHistory:
+        """The decision for the takes that follow."""
+        return cls(stream=stream, frames=trim.frames, residual=trim.fraction)
 
 
 def choose_trim(timing: Timing, insert: Insert, stream: str, history: TrimHistory | None) -> Trim | None:

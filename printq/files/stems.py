@@ -113,4 +113,4 @@ class StemReader:
         gain = db_to_ratio(part.gain_db)
         if self.channels == 1:
             return samples * gain
-        return samples * np.array([gain * side for side in balance_gains(part.pan)])
+        return np.asarray(samples * np.array([gain * side for side in balance_gains(part.pan)]))

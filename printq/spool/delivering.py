@@ -8,21 +8,24 @@ notes never exists.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import printq
-from printq.deliver import choose_version, encode_sidecar, make_sidecar, print_path, sidecar_path
+from printq.deliver import choose_trim, choose_version, encode_sidecar, make_sidecar, print_path, sidecar_path
 from printq.errors import StorageError
 from printq.files.atomic import publish, write_atomically
 from printq.files.checksums import file_sha256
 from printq.models.delivery import Acceptance, Trim
 from printq.models.passes import Job, Pass
 from printq.models.verdict import Timing
-from printq.spool.checking import Checked
+from printq.spool.checking import Checked, TakeToCheck, check_take, time_take
 from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.paths import SessionPaths
+from printq.spool.sources import PrintFiles, names_of, source_parts
+from printq.spool.standing import PassSituation
 
-__all__ = ["PROGRAM", "deliver_take", "finish_intended"]
+__all__ = ["PROGRAM", "DeliveredAgain", "deliver_kept_take", "deliver_take", "finish_intended"]
 
 PROGRAM = f"printq {printq.__version__}"
 
@@ -98,6 +101,60 @@ def deliver_take(
         publish(paths.absolute(checked.rendered.staged), target_path)
     _finish(journal, paths, each.id, chosen, entry.number, target, now())
     return target
+
+
+@dataclass(frozen=True)
+class DeliveredAgain:
+    """What became of a kept take: a print, or a reason to hold it."""
+
+    target: str | None
+    held: str | None
+
+
+def deliver_kept_take(
+    job: Job, situation: PassSituation, journal: Journal, paths: SessionPaths, prints: PrintFiles
+) -> DeliveredAgain:
+    """Judge a kept take anew and deliver it without a pass. Raises as `deliver_take`, and FileError."""
+    each, redelivery = situation.each, situation.redelivery
+    assert redelivery is not None
+    assert situation.identity is not None
+    entry = redelivery.take
+    assert entry.record is not None
+    parts = source_parts(paths, each, prints)
+    given = TakeToCheck.make(job, each, parts, entry.source, entry.record, PROGRAM)
+    timing = entry.timing or time_take(given)
+    insert = job.insert_of(each)
+    trim = entry.trim or choose_trim(timing, insert, entry.stream, journal.trim_history(insert.id))
+    checked = check_take(given, timing, trim or Trim(frames=0, fraction=0.0, kept=False), None)
+    before = next((d for d in journal.deliveries(each.id) if d.take == entry.number), None)
+    accepted = before.accepted if before is not None else None
+    with journal.step():
+        journal.set_take(
+            each.id, entry.number, timing=timing, trim=trim, rendered=checked.rendered, verdict=checked.verdict
+        )
+    if trim is None or (checked.verdict.outcome == "fail" and accepted is None):
+        failed = checked.verdict.failed()
+        why = "; ".join(f"{check.check}: {check.cause}" for check in failed) or "no delay could be measured"
+        with journal.step():
+            journal.set_take(each.id, entry.number, state="held", why=why)
+            journal.tell("held", why, each.id)
+        paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
+        return DeliveredAgain(None, why)
+    target = deliver_take(
+        job,
+        each,
+        journal,
+        paths,
+        entry,
+        checked,
+        timing=timing,
+        trim=trim,
+        source_files=names_of(paths, parts),
+        identity=situation.identity,
+        version=redelivery.version,
+        accepted=accepted,
+    )
+    return DeliveredAgain(target, None)
 
 
 def finish_intended(journal: Journal, paths: SessionPaths, passes: Sequence[Pass]) -> None:

@@ -138,9 +138,11 @@ def _describe_settings(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[s
     reasons = []
     for unit in new:
         before, after = old.get(unit, {}), new[unit]
-        for control in sorted({*before, *after}):
-            if before.get(control) != after.get(control):
-                reasons.append(f"{unit} {control} {_show(before.get(control))} -> {_show(after.get(control))}")
+        reasons += [
+            f"{unit} {control} {_show(before.get(control))} -> {_show(after.get(control))}"
+            for control in sorted({*before, *after})
+            if before.get(control) != after.get(control)
+        ]
     return reasons
 
 

@@ -50,7 +50,8 @@ CREATE TABLE IF NOT EXISTS file (
     audio_sha256 TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS trim (insert_id TEXT PRIMARY KEY, history TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS rack (unit TEXT PRIMARY KEY, insert_id TEXT NOT NULL, settings TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS stream (id INTEGER PRIMARY KEY, at TEXT NOT NULL, driver TEXT NOT NULL, device TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS stream (
+    id INTEGER PRIMARY KEY, at TEXT NOT NULL, driver TEXT NOT NULL, device TEXT NOT NULL);
 """
 
 
@@ -293,6 +294,10 @@ class Journal:
         rows = self._run("SELECT * FROM take WHERE pass = ? ORDER BY number", (pass_id,))
         return [_take_of(row) for row in rows]
 
+    def take(self, pass_id: str, number: int) -> TakeEntry:
+        """One take, which must exist."""
+        return next(entry for entry in self.takes(pass_id) if entry.number == number)
+
     def rolling_takes(self) -> list[TakeEntry]:
         """Takes that were rolling when the journal was last written: of this run, or of one that was killed."""
         return [_take_of(row) for row in self._run("SELECT * FROM take WHERE state = 'rolling'")]
@@ -337,15 +342,11 @@ class Journal:
         )
 
     def finish_delivery(self, pass_id: str, version: int, size: int, mtime_ns: int) -> None:
-        """The print has its name."""
+        """The print has its name; or was read again, and is still the same with another time."""
         self._run(
             "UPDATE delivery SET state = 'done', size = ?, mtime_ns = ? WHERE pass = ? AND version = ?",
             (size, mtime_ns, pass_id, version),
         )
-
-    def touch_delivery(self, pass_id: str, version: int, size: int, mtime_ns: int) -> None:
-        """The print's file was read again and is still the same."""
-        self.finish_delivery(pass_id, version, size, mtime_ns)
 
     def deliveries(self, pass_id: str) -> list[Delivery]:
         """The deliveries of a pass, by version."""

@@ -22,7 +22,7 @@ from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.lock import hold_session
 from printq.spool.operator import Listener, Operator
 from printq.spool.paths import SessionPaths
-from printq.spool.sources import source_parts
+from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem
 from printq.spool.standing import PassSituation, Survey, survey
 
@@ -132,7 +132,7 @@ def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) ->
             checked,
             timing=entry.timing,
             trim=entry.trim,
-            source_files=[part.path.relative_to(paths.session).as_posix() for part in parts],
+            source_files=names_of(paths, parts),
             identity=entry.identity,
             accepted=acceptance,
         )

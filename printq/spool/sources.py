@@ -6,6 +6,7 @@ size or time has changed since it was read last.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from printq.files.checksums import AudioHasher, file_sha256
@@ -15,7 +16,7 @@ from printq.models.passes import FileSource, Job, Pass, PrintSource
 from printq.spool.journal import FileStamp, Journal
 from printq.spool.paths import SessionPaths
 
-__all__ = ["PrintFiles", "bounce_problem", "read_stamp", "source_parts"]
+__all__ = ["PrintFiles", "bounce_problem", "names_of", "read_stamp", "source_parts"]
 
 PrintFiles = dict[str, str]
 """Pass id to the path of its newest print, relative to the session."""
@@ -39,6 +40,11 @@ def source_parts(paths: SessionPaths, each: Pass, prints: PrintFiles) -> list[St
         )
         for part in source.parts
     ]
+
+
+def names_of(paths: SessionPaths, parts: Sequence[StemPart]) -> list[str]:
+    """The files of a source, relative to the session."""
+    return [part.path.relative_to(paths.session).as_posix() for part in parts]
 
 
 def read_stamp(paths: SessionPaths, journal: Journal, name: str, *, remember: bool) -> FileStamp:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from printq.models.limits import Limit
 from printq.models.passes import FileSource, Job, Pass, SumSource
 from printq.models.standing import PassState, Standing
 from printq.spool.identity import TIME_REFERENCE, describe_changes, identify, source_identity
@@ -76,6 +77,16 @@ class Survey:
     checksums: dict[str, str] = field(default_factory=dict)
     """Audio checksums of dry files by path, and of prints by pass."""
 
+    def keep(self, situation: PassSituation) -> None:
+        """Take in what was found of a pass, for those that are made from it."""
+        name = situation.each.id
+        self.situations[name] = situation
+        self.checksums.pop(name, None)
+        if situation.delivery is not None:
+            self.prints[name] = situation.delivery.target
+            if situation.state in ("printed", "taken"):
+                self.checksums[name] = situation.delivery.audio_sha256
+
     def pending(self) -> list[str]:
         """Passes that need a new take and can have one in this run, in the job's order."""
         blocked = self.blocked()
@@ -101,12 +112,7 @@ def survey(job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = 
     """
     found = Survey()
     for each in job.passes:
-        situation = look_at(job, each, journal, paths, found, remember=remember)
-        found.situations[each.id] = situation
-        if situation.delivery is not None:
-            found.prints[each.id] = situation.delivery.target
-            if situation.state in ("printed", "taken"):
-                found.checksums[each.id] = situation.delivery.audio_sha256
+        found.keep(look_at(job, each, journal, paths, found, remember=remember))
     return found
 
 
@@ -186,7 +192,7 @@ def _unchanged(take: TakeEntry, identity: dict[str, Any] | None, each: Pass) -> 
 
 def limits_of(each: Pass) -> dict[str, Any]:
     """The limits of a pass as the journal keeps them."""
-    return {name: limit if limit == "off" else limit.model_dump() for name, limit in each.limits.items()}  # type: ignore[union-attr]
+    return {name: limit.model_dump() if isinstance(limit, Limit) else limit for name, limit in each.limits.items()}
 
 
 def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSituation]) -> str:
@@ -229,5 +235,5 @@ def _print_problem(
     if file_sha256(target) != delivery.file_sha256:
         return False, f"{target.name} was changed after it was delivered"
     if remember:
-        journal.touch_delivery(delivery.pass_id, delivery.version, stat.st_size, stat.st_mtime_ns)
+        journal.finish_delivery(delivery.pass_id, delivery.version, stat.st_size, stat.st_mtime_ns)
     return None

@@ -144,6 +144,7 @@ def _serve(pipe: Connection) -> None:
             function, arguments = pipe.recv()
         except (EOFError, OSError):
             return
+        answer: tuple[Any, Exception | None]
         try:
             answer = (function(*arguments), None)
         except Exception as error:

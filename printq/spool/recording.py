@@ -1,0 +1,197 @@
+"""Takes on the stream: starts them on the engine, lets time pass, and hands back those that have ended."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+
+from printq.audio.port import AudioPort
+from printq.deliver import take_path
+from printq.files.soundfiles import TakeWriter
+from printq.files.stems import StemReader
+from printq.models.passes import Job
+from printq.models.rig import Insert
+from printq.models.take import TakeRecord
+from printq.run import Ending, Flight, PassEngine, Playout, PlayoutPlan
+from printq.spool.journal import Journal
+from printq.spool.operator import Rolling
+from printq.spool.paths import SessionPaths
+from printq.spool.work import Work
+from printq.verify import marker_of
+
+__all__ = ["Recorder"]
+
+STEP_S = 0.5
+"""How far the stream runs between two looks at the queue: well within the buffers."""
+START_MARGIN_S = 0.2
+"""How far ahead of the stream a take is started."""
+QUIET_DBFS = -60.0
+QUIET_PATIENCE_S = 10.0
+"""A return that has not fallen silent after this long is noisy by itself; the take begins."""
+LOOP_CLEARANCE_S = 1.0
+"""Markers of two takes on the timing loop keep this far apart."""
+
+
+class Recorder:
+    """The stream of one run; it is opened when the first take is about to roll."""
+
+    def __init__(self, job: Job, paths: SessionPaths, journal: Journal, make_port: Callable[[int], AudioPort]) -> None:
+        self._job = job
+        self._paths = paths
+        self._journal = journal
+        self._make_port = make_port
+        self._port: AudioPort | None = None
+        self._engine: PassEngine | None = None
+        self.stream = ""
+        """Name of this start of the stream; empty while it is not open."""
+        self.rolled_s = 0.0
+        """Length of all takes that have landed, in seconds."""
+
+    @property
+    def rolling(self) -> bool:
+        """Whether a take is in the air."""
+        return self._engine is not None and self._engine.in_the_air() > 0
+
+    def open(self, inserts: Sequence[Insert]) -> None:
+        """Start the stream on the channels of these inserts, if it is not running yet.
+
+        Raises RigError where the interface is not as the rig file says.
+        """
+        if self._port is not None:
+            return
+        sends = {channel for insert in inserts for channel in insert.sends}
+        returns = {channel for insert in inserts for channel in insert.returns}
+        loop = self._job.rig.interface.timing_loop
+        if loop is not None:
+            sends.add(loop.send)
+            returns.add(loop.return_)
+        port = self._make_port(self._journal.count_streams())
+        engine = PassEngine(port.facts.rate, sorted(sends), sorted(returns))
+        port.open(engine, sorted(sends), sorted(returns))
+        self.stream = self._journal.begin_stream(port.facts.driver, port.facts.device)
+        self._port, self._engine = port, engine
+
+    def close(self) -> None:
+        """Stop the stream; safe to call twice."""
+        if self._port is not None:
+            self._port.close()
+
+    def advance(self) -> None:
+        """Let the stream run on for a moment, and move what was played and heard between disk and buffers."""
+        port, engine = self._need_stream()
+        port.advance(STEP_S)
+        engine.service()
+
+    def is_clear(self, work: Work, others: Sequence[Work]) -> bool:
+        """Whether a take could begin now: its return has fallen silent and the timing loop is free."""
+        port, engine = self._need_stream()
+        if work.quiet_since is None:
+            work.quiet_since = port.played_frames
+        waited = (port.played_frames - work.quiet_since) / work.each.rate
+        loud = engine.mean_square(self._job.insert_of(work.each).returns) > 10 ** (QUIET_DBFS / 10)
+        if loud and waited < QUIET_PATIENCE_S:
+            return False
+        return self._loop_is_clear(work, others)
+
+    def roll(self, work: Work, number: int) -> None:
+        """Put a take of a pass in the air; the journal knows of it already."""
+        port, engine = self._need_stream()
+        each, insert = work.each, self._job.insert_of(work.each)
+        loop = self._job.rig.interface.timing_loop
+        with_loop = loop is not None and _uses_loop(insert)
+        sends = [*insert.sends, *([loop.send] if with_loop and loop is not None else [])]
+        returns = [*insert.returns, *([loop.return_] if with_loop and loop is not None else [])]
+        plan = PlayoutPlan(
+            each.layout,
+            insert.mode,
+            each.rate,
+            each.send_db,
+            marker_of(insert, each.rate),
+            marker_on_path=insert.timing == "markers",
+            loop=with_loop,
+        )
+        file = take_path(each, number)
+        start = self._next_start(each.rate)
+        port.dial(insert.id, self._job.snapshot_of(each).settings)
+        port.announce_take(insert.id, each.id, self._journal.completed_takes(each.id), start, each.layout.total)
+        work.record = TakeRecord(
+            pass_id=each.id,
+            number=number,
+            file=file,
+            rate=each.rate,
+            channels=insert.channels,
+            loop_channel=with_loop,
+            frames=each.layout.total,
+            layout=each.layout,
+            recorded_at=datetime.now(UTC).replace(microsecond=0).isoformat(),
+            glitches=0,
+            driver=port.facts.driver,
+            device=port.facts.device,
+            stream=self.stream,
+        )
+        work.flight = Flight(
+            each.id,
+            Playout(plan, StemReader(work.parts, each.source_channels, each.source_frames)),
+            TakeWriter(self._paths.absolute(file), each.rate, len(returns)),
+            [engine.sends.index(channel) for channel in sends],
+            [engine.returns.index(channel) for channel in returns],
+            start,
+            each.layout.total,
+            each.rate,
+            port.facts.block,
+        )
+        work.quiet_since = None
+        engine.start(work.flight)
+
+    def land(self) -> list[tuple[str, Ending]]:
+        """The passes whose takes have ended, and how."""
+        if self._engine is None:
+            return []
+        landed = self._engine.land()
+        self.rolled_s += sum(flight.heard_frames / flight.rate for flight, _ in landed)
+        return [(flight.name, ending) for flight, ending in landed]
+
+    def fade_out(self) -> None:
+        """Fade out everything that plays."""
+        if self._engine is not None:
+            self._engine.abort()
+
+    def describe(self, works: Sequence[Work]) -> list[Rolling]:
+        """What is in the air."""
+        return [
+            Rolling(
+                work.each.id,
+                work.flight.heard_frames / work.flight.total,
+                (work.flight.total - work.flight.heard_frames) / work.flight.rate,
+            )
+            for work in works
+            if work.flight is not None
+        ]
+
+    def _need_stream(self) -> tuple[AudioPort, PassEngine]:
+        assert self._port is not None
+        assert self._engine is not None
+        return self._port, self._engine
+
+    def _next_start(self, rate: int) -> int:
+        port, _ = self._need_stream()
+        return port.played_frames + round(START_MARGIN_S * rate)
+
+    def _loop_is_clear(self, work: Work, others: Sequence[Work]) -> bool:
+        """Whether this take's markers would keep clear of those of others on the timing loop."""
+        if not _uses_loop(self._job.insert_of(work.each)):
+            return True
+        start = self._next_start(work.each.rate)
+        mine = [start + at for at in (work.each.layout.head_marker_at, work.each.layout.tail_marker_at)]
+        for other in others:
+            if other.flight is None or not other.need_record().loop_channel:
+                continue
+            layout = other.each.layout
+            theirs = [other.flight.start + at for at in (layout.head_marker_at, layout.tail_marker_at)]
+            if any(abs(a - b) < LOOP_CLEARANCE_S * work.each.rate for a in mine for b in theirs):
+                return False
+        return True
+
+
+def _uses_loop(insert: Insert) -> bool:
+    return "loop" in (insert.timing, insert.trim)
