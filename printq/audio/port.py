@@ -79,6 +79,12 @@ class AudioPort(Protocol):
         """The hands have set the units of an insert; a simulated rack turns its knobs, a real one nothing."""
         ...
 
-    def announce_take(self, insert: str, pass_id: str, completed_takes: int, first_frame: int, frames: int) -> None:
-        """A take of `frames` frames begins to play at `first_frame`; a real interface has no use for it."""
+    def announce_take(
+        self, insert: str, pass_id: str, take: int, completed_takes: int, first_frame: int, frames: int
+    ) -> None:
+        """Take number `take` of a pass begins to play at `first_frame`, `frames` long.
+
+        A real interface has no use for it; a simulated one draws its noise for the pass and the number of takes
+        that were completed before.
+        """
         ...

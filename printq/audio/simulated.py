@@ -124,11 +124,13 @@ class SimulatedRack:
     def dial(self, insert: str, settings: Settings) -> None:
         self._settings[insert] = settings
 
-    def announce_take(self, insert: str, pass_id: str, completed_takes: int, first_frame: int, frames: int) -> None:
+    def announce_take(
+        self, insert: str, pass_id: str, take: int, completed_takes: int, first_frame: int, frames: int
+    ) -> None:
         found = self._rig.find_insert(insert)
         if found is None:
             raise RigError(f"the rig has no insert {insert!r}")
-        lane = self._make_lane(found, pass_id, completed_takes, first_frame, frames)
+        lane = self._make_lane(found, pass_id, take, completed_takes, first_frame, frames)
         returns = set(found.returns)
         # Whatever else was patched to these returns is unplugged by this.
         self._lanes = {k: v for k, v in self._lanes.items() if k != insert and not returns & set(v.returns)}
@@ -138,7 +140,9 @@ class SimulatedRack:
         self._wires.add(first_frame, lane.noise_before(self._latency), columns)
         self._glitches |= {first_frame + frame for frame in lane.faults.glitch_frames}
 
-    def _make_lane(self, insert: Insert, pass_id: str, completed_takes: int, first_frame: int, frames: int) -> _Lane:
+    def _make_lane(
+        self, insert: Insert, pass_id: str, take: int, completed_takes: int, first_frame: int, frames: int
+    ) -> _Lane:
         rate = self._rig.interface.rate
         seed = [self._simulation.seed, zlib.crc32(pass_id.encode()), completed_takes]
         settings = self._settings.get(insert.id, {})
@@ -153,7 +157,7 @@ class SimulatedRack:
                 stage.append((slice(side * width, (side + 1) * width), processor))
             stages.append(stage)
         faults = TakeFaults(
-            self._simulation.fault, pass_id, completed_takes + 1, rate, seed, self._rig.interface.mains_hz
+            self._simulation.fault, pass_id, take, rate, seed, self._rig.interface.mains_hz
         )
         noise_dbfs = self._simulation.noise_dbfs
         silent = noise_dbfs is None or noise_dbfs <= SILENT_NOISE_DBFS

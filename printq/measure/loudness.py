@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.errors import UnmeasurableError
+from printq.measure.blocks import EvenPieces
 
-__all__ = ["LoudnessMeter", "LoudnessResult", "k_weighting"]
+__all__ = ["LoudnessMeter", "LoudnessResult", "channel_weights", "k_weighting"]
 
 Signal = NDArray[np.floating]
 
@@ -72,46 +72,43 @@ class LoudnessMeter:
         Hz, 8000 to 192000 and beyond.
     channels : int
     weights : sequence of float, optional
-        One for each channel; BS.1770's for its layouts if left out.
+        One for each channel; those of `channel_weights` if left out.
+
+    Raises
+    ------
+    ValueError
+        There are more or fewer weights than channels.
     """
 
     def __init__(self, rate: int, channels: int, weights: Sequence[float] | None = None) -> None:
+        if weights is not None and len(weights) != channels:
+            raise ValueError(f"{channels} channels need {channels} weights, not {len(weights)}")
         self._rate = rate
         self._weights = np.array(channel_weights(channels) if weights is None else weights)
         self._sections = k_weighting(rate)
-        self._state = np.zeros((2, 2, channels))
-        self._energies: list[NDArray[np.float64]] = []
-        self._open = np.zeros(0)
-        self._frames = 0
-        self._hops = 0
+        self._state = np.zeros((2, channels, 2))
+        # A piece is a second, so that the hops of all pieces begin at the same frames.
+        self._pieces = EvenPieces(channels, rate)
+        self._hops: list[NDArray[np.float64]] = []
 
     def add(self, block: Signal) -> None:
-        """Add samples, shape (frames, channels), full scale = 1.0. Raises UnmeasurableError for NaN or infinity."""
-        if not len(block):
-            return
-        from scipy.signal import sosfilt
+        """Add samples, shape (frames, channels), full scale = 1.0.
 
-        filtered, self._state = sosfilt(self._sections, np.asarray(block, dtype=np.float64), axis=0, zi=self._state)
-        power = np.einsum("fc,fc,c->f", filtered, filtered, self._weights)
-        if not math.isfinite(float(power[-1])):
-            raise UnmeasurableError("the signal holds samples that are not finite numbers")
-        self._frames += len(block)
-        together = np.concatenate((self._open, power))
-        first = self._boundary(self._hops)
-        whole = self._frames * HOPS_PER_SECOND // self._rate
-        while self._boundary(whole) > self._frames:
-            whole -= 1
-        if whole > self._hops:
-            edges = np.array([self._boundary(hop) for hop in range(self._hops, whole)]) - first
-            end = self._boundary(whole) - first
-            self._energies.append(np.add.reduceat(together[:end], edges))
-            together = together[end:]
-            self._hops = whole
-        self._open = together
+        Raises
+        ------
+        ValueError
+            The shape is another.
+        UnmeasurableError
+            A sample is not a finite number; nothing of the block is counted then.
+        """
+        for piece in self._pieces.add(block):
+            energies, self._state = self._measure(piece)
+            self._hops.append(energies)
 
     def result(self) -> LoudnessResult:
         """The figures for all that has been added."""
-        hops = np.concatenate(self._energies) if self._energies else np.zeros(0)
+        rest, _ = self._measure(self._pieces.rest())
+        hops = np.concatenate((*self._hops, rest))
         momentary = self._means(hops, GATING_HOPS)
         short_term = self._means(hops, SHORT_TERM_HOPS)
         return LoudnessResult(
@@ -121,16 +118,22 @@ class LoudnessMeter:
             short_term_max_lufs=_loudness(short_term.max(initial=0.0)),
         )
 
-    def _boundary(self, hop: int) -> int:
-        """First frame of a hop: to the nearest sample where the rate is no multiple of 100."""
-        return (hop * self._rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
+    def _measure(self, piece: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Energy of each whole hop of a piece, and the filters' state behind it."""
+        # To the nearest sample where the rate is no multiple of 100.
+        edges = (np.arange(HOPS_PER_SECOND + 1) * self._rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
+        edges = edges[edges <= piece.shape[1]]
+        if len(edges) < 2:
+            return np.zeros(0), self._state
+        from scipy.signal import sosfilt
+
+        filtered, state = sosfilt(self._sections, piece, axis=-1, zi=self._state)
+        power = np.einsum("cf,cf,c->f", filtered, filtered, self._weights)
+        return np.add.reduceat(power[: edges[-1]], edges[:-1]), state
 
     def _means(self, hops: NDArray[np.float64], width: int) -> NDArray[np.float64]:
         """Mean power of every window of so many hops, one for each hop."""
-        if len(hops) < width:
-            return np.zeros(0)
-        sums = np.lib.stride_tricks.sliding_window_view(hops, width).sum(axis=1)
-        return np.asarray(sums * HOPS_PER_SECOND / (width * self._rate))
+        return _window_sums(hops, width) * (HOPS_PER_SECOND / (width * self._rate))
 
     def _range(self, hops: NDArray[np.float64]) -> float | None:
         if len(hops) < SHORT_TERM_HOPS:
@@ -146,6 +149,23 @@ class LoudnessMeter:
         # Tech 3342: nearest rank, round((n - 1) p / 100 + 1) counted from 1.
         low, high = (int((len(loud) - 1) * share + 0.5) for share in (0.10, 0.95))
         return float(loud[high] - loud[low])
+
+
+def _window_sums(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Sum of every `width` neighbours; empty if there are fewer.
+
+    Added up from sums of 1, 2, 4 ... neighbours. A running sum would be as quick, but it subtracts, and then a
+    quiet window after a loud one is wrong.
+    """
+    count = max(0, len(values) - width + 1)
+    sums = np.zeros(count)
+    runs, length, covered = values, 1, 0
+    while count and covered < width:
+        if width & length:
+            sums += runs[covered : covered + count]
+            covered += length
+        runs, length = runs[:-length] + runs[length:], 2 * length
+    return sums
 
 
 def _gated_loudness(powers: NDArray[np.float64]) -> float | None:

@@ -51,13 +51,13 @@ class Limits(Record):
     dc: LimitOrOff | None = None
     """Mean of the take less the stem's, dBFS."""
     polarity: LimitOrOff | None = None
-    """Sign against the stem, per channel, against what the rig declares."""
+    """Channels whose sign is not what the rig declares, count."""
     balance: LimitOrOff | None = None
     """Left against right marker level on a stereo insert, dB."""
     level: LimitOrOff | None = None
     """Tail marker against head marker level, dB."""
     silent: LimitOrOff | None = None
-    """Return above the noise, dB."""
+    """Channels that carry no more than noise while the stem plays, count."""
     channels: LimitOrOff | None = None
     """Left against right delay, samples."""
     dropout: LimitOrOff | None = None

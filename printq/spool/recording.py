@@ -113,7 +113,8 @@ class Recorder:
         file = take_path(each, number)
         start = self._next_start(each.rate)
         port.dial(insert.id, self._job.snapshot_of(each).settings)
-        port.announce_take(insert.id, each.id, self._journal.completed_takes(each.id), start, each.layout.total)
+        completed = self._journal.completed_takes(each.id)
+        port.announce_take(insert.id, each.id, number, completed, start, each.layout.total)
         work.record = TakeRecord(
             pass_id=each.id,
             number=number,

@@ -146,7 +146,7 @@ def look_at(
         return stands("queued", _why_queued(asked, last, needed))
     if asked:
         return stands("stale", f"reprint asked for: {asked[-1].note}")
-    reasons = _changes(delivery, identity, each, needed)
+    reasons = _changes(job, delivery, identity, each, needed)
     kept = next((take for take in takes if take.number == delivery.take), None)
     take_is_there = kept is not None and kept.record is not None and paths.absolute(kept.file).exists()
     if reasons and identity is not None and _only_time_reference(delivery, identity) and take_is_there:
@@ -206,12 +206,19 @@ def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSitua
     return ""
 
 
-def _changes(delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]) -> list[str]:
-    waiting = [other for other in needed if other.state not in ("printed", "taken")]
-    if waiting:
-        return [f"made from {other.each.id}, which is {other.state}" for other in waiting]
-    if identity is None:
-        return ["what it is made from is not printed"]
+def _changes(
+    job: Job, delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]
+) -> list[str]:
+    """Why a print no longer is what the files ask for: what changed here, then what it is made from."""
+    made_from = [
+        f"made from {other.each.id}, which is {other.state}"
+        for other in needed
+        if other.state not in ("printed", "taken")
+    ]
+    if made_from or identity is None:
+        # What it will play is not known yet; all else can be compared already.
+        own = identify(job, each, delivery.identity["source"])
+        return describe_changes(delivery.identity, own, each) + (made_from or ["what it is made from is not printed"])
     return describe_changes(delivery.identity, identity, each)
 
 

@@ -1,0 +1,79 @@
+"""Takes a signal in blocks of any length and hands it on in pieces of one length.
+
+The meters work on these pieces, so that a figure cannot depend on how the caller cut the signal, not even in
+its last bit, and blocks of a few frames cost no more than long ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.errors import UnmeasurableError
+
+__all__ = ["EvenPieces", "check_block"]
+
+LARGEST_SAMPLE = 1e30
+"""Far beyond anything that was ever sound; its square is still a number."""
+
+
+def check_block(block: NDArray[np.floating], channels: int) -> None:
+    """Refuse what no meter can measure.
+
+    Raises
+    ------
+    ValueError
+        The shape is not (frames, channels).
+    UnmeasurableError
+        A sample is NaN, infinite, or larger than 1e30.
+    """
+    if block.ndim != 2 or block.shape[1] != channels:
+        raise ValueError(f"a block must have the shape (frames, {channels}), this one has {block.shape}")
+    # NaN fails every comparison, so one of each pair is enough for all three.
+    if block.size and not (block.max() <= LARGEST_SAMPLE and block.min() >= -LARGEST_SAMPLE):
+        raise UnmeasurableError("the signal holds samples that are not finite numbers")
+
+
+class EvenPieces:
+    """Cuts a signal that comes in blocks into pieces of `frames` frames.
+
+    Parameters
+    ----------
+    channels : int
+    frames : int
+        Length of a piece.
+    """
+
+    def __init__(self, channels: int, frames: int) -> None:
+        self._channels = channels
+        self._frames = frames
+        # Channel by channel: along the short axis numpy is several times slower.
+        self._piece = np.zeros((channels, frames))
+        self._filled = 0
+
+    def add(self, block: NDArray[np.floating]) -> Iterator[NDArray[np.float64]]:
+        """Take a block, shape (frames, channels), and yield what has become whole, shape (channels, frames).
+
+        A piece is valid until the next one is asked for. A block that is refused leaves nothing behind.
+
+        Raises
+        ------
+        ValueError, UnmeasurableError
+            As `check_block`.
+        """
+        check_block(block, self._channels)
+        taken = 0
+        while taken < len(block):
+            size = min(self._frames - self._filled, len(block) - taken)
+            self._piece[:, self._filled : self._filled + size] = block[taken : taken + size].T
+            self._filled += size
+            taken += size
+            if self._filled == self._frames:
+                self._filled = 0
+                yield self._piece
+
+    def rest(self) -> NDArray[np.float64]:
+        """What is not a whole piece yet, shape (channels, n)."""
+        return self._piece[:, : self._filled]
