@@ -28,7 +28,7 @@ def write_atomically(path: Path, data: bytes) -> None:
                 file.flush()
                 os.fsync(file.fileno())
             temporary.replace(path)
-        except OSError:
+        except BaseException:
             with contextlib.suppress(OSError):
                 temporary.unlink(missing_ok=True)
             raise
@@ -43,16 +43,11 @@ def publish(staged: Path, target: Path) -> None:
     with storage_errors(target):
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
-            # A link fails where the name is taken, in one step; a rename would replace it.
-            target.hardlink_to(staged)
+            _move_exclusively(staged, target)
         except FileExistsError as error:
             raise StorageError(
                 f"{target} exists already and is never overwritten; move it away, then run again"
             ) from error
-        except (OSError, NotImplementedError):
-            _rename_exclusively(staged, target)
-        else:
-            staged.unlink()
         sync_folder(target.parent)
 
 
@@ -63,6 +58,10 @@ def sync_folder(folder: Path) -> None:
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)
+    except OSError as error:
+        # Some network drives know no such thing for a folder.
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise
     finally:
         os.close(handle)
 
@@ -87,15 +86,32 @@ def storage_errors(path: Path) -> Iterator[None]:
             errno.EACCES: "permission is denied; make the folder writable, then run again",
             errno.EPERM: "permission is denied; make the folder writable, then run again",
         }
-        why = words.get(error.errno or 0, f"{error.strerror or error}; nothing of it is left behind")
+        why = words.get(error.errno or 0, f"{error.strerror or error}; look at the disk, then run again")
         raise StorageError(f"{path} cannot be written: {why}") from error
+
+
+def _move_exclusively(staged: Path, target: Path) -> None:
+    """Rename; raises FileExistsError where the name is taken."""
+    try:
+        # A link fails where the name is taken, in one step; a rename would replace it.
+        target.hardlink_to(staged)
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):
+        _rename_exclusively(staged, target)
+    else:
+        staged.unlink()
 
 
 def _rename_exclusively(staged: Path, target: Path) -> None:
     """For file systems without links: on Windows a rename refuses a taken name by itself."""
-    if os.name != "nt":
-        # Reserves the name, so that two writers cannot both find it free.
-        os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
-        staged.replace(target)
-    else:
+    if os.name == "nt":
         staged.rename(target)
+        return
+    # Reserves the name, so that two writers cannot both find it free.
+    os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+    try:
+        staged.replace(target)
+    except OSError:
+        target.unlink()
+        raise

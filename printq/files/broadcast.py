@@ -10,7 +10,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
 from printq.errors import FileError
 
@@ -105,7 +105,7 @@ def round_hundredths(value: float | None) -> int:
 
 @dataclass(frozen=True)
 class Chunk:
-    """A chunk of a RIFF, RF64 or BW64 file."""
+    """A chunk of a RIFF, RF64, BW64 or AIFF file."""
 
     name: bytes
     start: int
@@ -115,15 +115,19 @@ class Chunk:
 
 
 def find_chunks(file: BinaryIO) -> Iterator[Chunk]:
-    """The chunks of a wave file, in order; nothing where it is no wave file. Sizes are as declared."""
-    file.seek(0)
-    head = file.read(12)
-    if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:] != b"WAVE":
+    """The chunks of a wave or AIFF file, in order; nothing where it is neither. Sizes are as declared."""
+    head = _read_at(file, 0, 12)
+    order: Literal["little", "big"]
+    if head[:4] in (b"RIFF", b"RF64", b"BW64") and head[8:] == b"WAVE":
+        order = "little"
+    elif head[:4] == b"FORM" and head[8:] in (b"AIFF", b"AIFC"):
+        order = "big"
+    else:
         return
     long_sizes: dict[bytes, int] = {}
     position = 12
     while len(header := _read_at(file, position, 8)) == 8:
-        name, size = header[:4], int.from_bytes(header[4:], "little")
+        name, size = header[:4], int.from_bytes(header[4:], order)
         if name == b"ds64":
             sizes = _read_at(file, position + 8, 16)
             long_sizes[b"data"] = int.from_bytes(sizes[8:16], "little")

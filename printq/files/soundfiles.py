@@ -15,6 +15,7 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -124,7 +125,7 @@ class SoundReader:
     def _read_facts(self) -> FileFacts:
         if self._file.frames == 0:
             raise FileError(f"{self.path} holds no audio at all; export it again")
-        if self._file.format in WAVE_FORMATS:
+        if self._file.format in (*WAVE_FORMATS, "AIFF"):
             _check_whole(self.path)
         extension = read_broadcast(self.path) if self._file.format in WAVE_FORMATS else None
         return FileFacts(
@@ -138,9 +139,9 @@ class SoundReader:
 
 
 class _Writer:
-    """What both writers share: RF64 that becomes WAV where it can, errors in one sentence, fsync at the end."""
+    """What both writers share: no time of day in the file, errors in one sentence, fsync at the end."""
 
-    def __init__(self, path: Path, rate: int, channels: int, subtype: str, *, file_format: str = "RF64") -> None:
+    def __init__(self, path: Path, rate: int, channels: int, subtype: str, file_format: str) -> None:
         self.path = path
         self.frames = 0
         with self._errors():
@@ -148,8 +149,6 @@ class _Writer:
             self._file: Any = soundfile.SoundFile(
                 path, "w", samplerate=rate, channels=channels, format=file_format, subtype=subtype
             )
-            if file_format == "RF64":
-                _command(self._file, SFC_RF64_AUTO_DOWNGRADE, 1)
             _command(self._file, SFC_ADD_PEAK_CHUNK, 0)
 
     def __exit__(
@@ -172,7 +171,7 @@ class _Writer:
             self._file.write(samples)
         self.frames += len(samples)
 
-    def _errors(self) -> Any:
+    def _errors(self) -> AbstractContextManager[None]:
         return _writing_errors(self.path)
 
 
@@ -180,7 +179,8 @@ class TakeWriter(_Writer):
     """Writes a raw take: 32-bit float, every written frame readable after a kill."""
 
     def __init__(self, path: Path, rate: int, channels: int) -> None:
-        super().__init__(path, rate, channels, "FLOAT")
+        super().__init__(path, rate, channels, "FLOAT", "RF64")
+        _command(self._file, SFC_RF64_AUTO_DOWNGRADE, 1)
         _command(self._file, SFC_UPDATE_HEADER_AUTO, 1)
 
     def __enter__(self) -> TakeWriter:
@@ -227,7 +227,7 @@ class PrintWriter(_Writer):
             rate,
             channels,
             {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bit_depth],
-            file_format="WAV" if size < MOST_WAV_BYTES else "RF64",
+            "WAV" if size < MOST_WAV_BYTES else "RF64",
         )
         _reserve_broadcast(self._file, broadcast.encode())
 
@@ -287,7 +287,7 @@ def _check_whole(path: Path) -> None:
     with path.open("rb") as file:
         length = os.fstat(file.fileno()).st_size
         for chunk in find_chunks(file):
-            if chunk.name == b"data":
+            if chunk.name in (b"data", b"SSND"):
                 if chunk.start + chunk.size > length:
                     missing = chunk.start + chunk.size - length
                     raise FileError(f"{path} is cut off: {missing} bytes of its audio are missing; copy it again")
@@ -304,24 +304,13 @@ def _sync(path: Path) -> None:
         os.fsync(file.fileno())
 
 
-class _WritingErrors:
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        self._inner = storage_errors(path)
-
-    def __enter__(self) -> None:
-        self._inner.__enter__()
-
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> bool | None:
-        if isinstance(value, soundfile.LibsndfileError):
-            raise StorageError(f"{self._path} cannot be written ({_reason(value)}); is the disk full?") from value
-        return self._inner.__exit__(kind, value, trace)
-
-
-def _writing_errors(path: Path) -> _WritingErrors:
-    return _WritingErrors(path)
+@contextmanager
+def _writing_errors(path: Path) -> Iterator[None]:
+    try:
+        with storage_errors(path):
+            yield
+    except soundfile.LibsndfileError as error:
+        raise StorageError(f"{path} cannot be written ({_reason(error)}); is the disk full?") from error
 
 
 def _reason(error: BaseException) -> str:

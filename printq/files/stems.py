@@ -81,7 +81,7 @@ class StemReader:
 
     def read(self, frames: int) -> Signal:
         """The next frames, shape (n, channels); fewer at the end of the stem."""
-        frames = min(frames, self.frames - self._position)
+        frames = max(0, min(frames, self.frames - self._position))
         if len(self._parts) == 1 and self._is_plain(self._parts[0]):
             block = self._readers[0].read(frames)
             if len(block) < frames:

@@ -2,46 +2,76 @@
 
 from __future__ import annotations
 
+import posixpath
+import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from printq.errors import FileError
 from printq.files.soundfiles import FileFacts, read_facts
-from printq.intake.reading import SourceFile, suggest
+from printq.intake.locate import KeyPath
+from printq.intake.reading import SourceFile
 from printq.intake.rig_rules import check_ids, check_limits
-from printq.models.job import JobFile, Stem
+from printq.intake.wording import suggest
+from printq.models.job import JobFile, Stem, Through
 from printq.models.rig import Rig
 from printq.models.snapshots import Snapshot
 
-__all__ = ["check_job_rules", "print_names"]
+__all__ = ["Surroundings", "check_job_rules", "needs_of", "order_stems", "print_folder", "print_names"]
 
 MOST_STEM_S = 3 * 3600
 MOST_PASSES = 200
 
 
-def check_job_rules(
-    source: SourceFile, job: JobFile, rig: Rig | None, snapshots: Mapping[str, Snapshot]
-) -> dict[str, FileFacts]:
+@dataclass(frozen=True)
+class Surroundings:
+    """What a job names, as far as it could be read."""
+
+    rig_source: SourceFile | None
+    rig: Rig | None
+    snapshots: Mapping[str, Snapshot]
+    snapshot_ids: frozenset[str] | None
+    """Ids that are written, those of broken snapshots included; None where a file of snapshots could not be read."""
+
+    def has_insert(self, name: str) -> bool:
+        """Whether the rig has it; True where that cannot be known."""
+        return self.rig_source is None or self.rig_source.has_entry(("insert",), name)
+
+    def has_snapshot(self, name: str) -> bool:
+        """Whether there is such a snapshot; True where that cannot be known."""
+        return self.snapshot_ids is None or name in self.snapshot_ids
+
+    @property
+    def rate(self) -> int | None:
+        """Sample rate of the rig in Hz; None where it is not known."""
+        if self.rig is None or self.rig_source is None or self.rig_source.is_lost(("interface", "rate")):
+            return None
+        return self.rig.interface.rate
+
+
+def check_job_rules(source: SourceFile, job: JobFile, around: Surroundings) -> dict[str, FileFacts]:
     """Report everything that is wrong with a job; returns the facts of its dry files by stem."""
     stems = {stem.id: stem for stem in job.stem}
-    check_ids(source, ("stem",), list(stems))
+    check_ids(source, ("stem",))
     check_limits(source, ("limits",), job.limits)
     facts: dict[str, FileFacts] = {}
-    for stem in job.stem:
-        _check_origin(source, stem)
-        found = _read_stem(source, stem, rig)
+    for index, stem in enumerate(job.stem):
+        at = ("stem", index)
+        _check_origin(source, stem, at)
+        found = _read_stem(source, stem, at, around.rate)
         if found is not None:
             facts[stem.id] = found
-        _check_sources(source, stem, stems)
-        for index in range(len(stem.through)):
-            _check_pass(source, stem, index, rig, snapshots)
-    circle = find_circle(stems)
-    if circle is not None:
-        key = "sum_of" if stems[circle[0]].sum_of is not None else "made_from"
+        _check_sources(source, stem, at, stems)
+        for place, through in enumerate(stem.through):
+            _check_pass(source, through, (*at, "through", place), around)
+    order, circles = order_stems(stems)
+    for circle in circles:
+        key = "sum_of" if stems[circle[0]].sum_of else "made_from"
         source.error(("stem", circle[0], key), f"goes round in a circle: {' <- '.join(circle)}", "take one of them out")
-    else:
-        _check_channels(source, job, rig, stems, facts)
-    _check_time_references(source, job, stems, facts)
+    if not circles:
+        _check_channels(source, job, around, stems, order, facts)
+        _check_time_references(source, stems, order, facts)
     _check_print_names(source, job)
     count = sum(len(stem.through) for stem in job.stem)
     if count == 0:
@@ -55,32 +85,37 @@ def check_job_rules(
     return facts
 
 
-def find_circle(stems: Mapping[str, Stem]) -> list[str] | None:
-    """Stems that are made from one another in a circle, the first one again at the end; or None."""
-    state: dict[str, bool] = {}
-
-    def visit(name: str, trail: list[str]) -> list[str] | None:
-        if name in trail:
-            return [*trail[trail.index(name) :], name]
-        if name in state or name not in stems:
-            return None
-        for other in needs_of(stems[name]):
-            found = visit(other, [*trail, name])
-            if found:
-                return found
-        state[name] = True
-        return None
-
-    for name in stems:
-        found = visit(name, [])
-        if found:
-            return found
-    return None
-
-
 def needs_of(stem: Stem) -> list[str]:
     """Stems that a stem is made from."""
     return [*(term.stem for term in stem.sum_terms()), *stem.made_from]
+
+
+def order_stems(stems: Mapping[str, Stem]) -> tuple[list[str], list[list[str]]]:
+    """Stems in the order of the job, but each after all that it is made from; and what goes round in circles.
+
+    A circle begins and ends with the same stem, each made from the next. Written without recursion, so that long
+    chains do no harm.
+    """
+    order: list[str] = []
+    circles: list[list[str]] = []
+    done: set[str] = set()
+    for first in stems:
+        trail: dict[str, Iterator[str]] = {}
+        if first not in done:
+            trail[first] = iter(needs_of(stems[first]))
+        while trail:
+            name, needs = next(reversed(trail.items()))
+            need = next(needs, None)
+            if need is None:
+                del trail[name]
+                done.add(name)
+                order.append(name)
+            elif need in trail:
+                names = list(trail)
+                circles.append([*names[names.index(need) :], need])
+            elif need in stems and need not in done:
+                trail[need] = iter(needs_of(stems[need]))
+    return order, circles
 
 
 def print_names(stem: Stem) -> Iterator[tuple[int, str]]:
@@ -94,49 +129,66 @@ def print_names(stem: Stem) -> Iterator[tuple[int, str]]:
 
 def print_folder(stem: Stem) -> str:
     """Where the prints of a stem go, relative to the session folder."""
-    return Path(stem.file).parent.as_posix() if stem.file is not None else "prints"
+    return posixpath.dirname(_tidy(stem.file)) or "." if stem.file is not None else "prints"
 
 
-def _check_origin(source: SourceFile, stem: Stem) -> None:
-    at = ("stem", stem.id)
+def _tidy(path: str) -> str:
+    """A path with `/` and without detours, so that two spellings of one place are equal."""
+    return posixpath.normpath(Path(path).as_posix())
+
+
+def _check_origin(source: SourceFile, stem: Stem, at: KeyPath) -> None:
+    if any(source.is_lost((*at, key)) for key in ("file", "sum_of", "made_from")):
+        return
     if (stem.file is None) == (stem.sum_of is None):
         what = "neither a file nor a sum" if stem.file is None else "both a file and a sum"
-        source.error(at, f"is {what}", "exactly one of file and sum_of")
+        source.error(at, f"is {what}", "give it exactly one of file and sum_of")
     if stem.made_from and stem.file is None:
         source.error((*at, "made_from"), "only a file is bounced from prints", "use sum_of alone, or name the file")
     if stem.sum_of == []:
         source.error((*at, "sum_of"), "the sum of nothing", "name at least one stem")
 
 
-def _read_stem(source: SourceFile, stem: Stem, rig: Rig | None) -> FileFacts | None:
+def _read_stem(source: SourceFile, stem: Stem, stem_at: KeyPath, rate: int | None) -> FileFacts | None:
     if stem.file is None:
         return None
-    at = ("stem", stem.id, "file")
+    at = (*stem_at, "file")
+    if not stem.file.strip():
+        source.error(at, "no file is named", "the path of the dry file, relative to this file")
+        return None
+    if Path(stem.file).is_absolute():
+        source.error(
+            at, f"{stem.file} is an absolute path", "a path relative to this file, so that the session can be moved"
+        )
+        return None
     session = source.path.parent.resolve()
     try:
         path = (session / stem.file).resolve()
         inside = path.is_relative_to(session)
-    except (OSError, ValueError) as error:
-        source.error(at, f"{stem.file!r} is no path ({error})", "a path relative to this file")
+        if inside and stem.made_from and not path.exists():
+            return None
+        facts = read_facts(path) if inside else None
+    except FileError as error:
+        what, _, remedy = str(error).replace(str(path), stem.file).partition("; ")
+        if "\\" in stem.file:
+            remedy = "write / between the parts of a path"
+        source.error(at, what, remedy or "name the file in it")
         return None
-    if not inside or Path(stem.file).is_absolute():
+    except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links that go in circles
+        reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        source.error(at, f"{stem.file!r} is no usable path ({reason})", "a path relative to this file")
+        return None
+    if facts is None:
         source.error(
             at,
             f"{stem.file} is outside the session folder, where its prints would go",
             "copy it below this file's folder",
         )
         return None
-    if not path.exists() and stem.made_from:
-        return None
-    try:
-        facts = read_facts(path)
-    except FileError as error:
-        source.error(at, str(error).replace(str(path), stem.file).split(";")[0], _remedy_of(error))
-        return None
-    if rig is not None and facts.rate != rig.interface.rate:
+    if rate is not None and facts.rate != rate:
         source.error(
             at,
-            f"{stem.file} has {facts.rate} Hz and the rig runs at {rig.interface.rate} Hz",
+            f"{stem.file} has {facts.rate} Hz and the rig runs at {rate} Hz",
             "export it at the rig's rate, or change the rig; nothing is resampled silently",
         )
     if facts.channels > 2:
@@ -146,125 +198,116 @@ def _read_stem(source: SourceFile, stem: Stem, rig: Rig | None) -> FileFacts | N
     return facts
 
 
-def _remedy_of(error: FileError) -> str:
-    parts = str(error).split("; ", 1)
-    return parts[1] if len(parts) == 2 else "export it again"
+def _check_sources(source: SourceFile, stem: Stem, at: KeyPath, stems: Mapping[str, Stem]) -> None:
+    others = [name for name in stems if name != stem.id]
+    for key, names in (("sum_of", [term.stem for term in stem.sum_terms()]), ("made_from", stem.made_from)):
+        for index, name in enumerate(names):
+            where = (*at, key, index)
+            if name not in stems and not source.has_entry(("stem",), name):
+                source.error(where, f"there is no stem {name!r}", suggest(name, others))
+            if name in names[:index]:
+                source.error(where, f"{name} is there twice", "name it once")
 
 
-def _check_sources(source: SourceFile, stem: Stem, stems: Mapping[str, Stem]) -> None:
-    at = ("stem", stem.id)
-    seen: set[str] = set()
-    for index, term in enumerate(stem.sum_terms()):
-        where = (*at, "sum_of", index)
-        if term.stem not in stems:
-            source.error(
-                where, f"there is no stem {term.stem!r}", suggest(term.stem, [s for s in stems if s != stem.id])
-            )
-        if term.stem in seen:
-            source.error(where, f"{term.stem} is in the sum twice", "name it once, with the gain it should have")
-        seen.add(term.stem)
-    for index, name in enumerate(stem.made_from):
-        if name not in stems:
-            source.error((*at, "made_from", index), f"there is no stem {name!r}", suggest(name, list(stems)))
-
-
-def _check_pass(source: SourceFile, stem: Stem, index: int, rig: Rig | None, snapshots: Mapping[str, Snapshot]) -> None:
-    at = ("stem", stem.id, "through", index)
-    through = stem.through[index]
+def _check_pass(source: SourceFile, through: Through, at: KeyPath, around: Surroundings) -> None:
     check_limits(source, (*at, "limits"), through.limits)
-    if rig is not None and rig.find_insert(through.insert) is None:
-        known = [insert.id for insert in rig.insert]
+    if not around.has_insert(through.insert):
+        known = [insert.id for insert in around.rig.insert] if around.rig is not None else []
         source.error((*at, "insert"), f"there is no insert {through.insert!r}", suggest(through.insert, known))
-    snapshot = snapshots.get(through.snapshot)
+    snapshot = around.snapshots.get(through.snapshot)
+    fitting = [each.id for each in around.snapshots.values() if each.insert == through.insert]
     if snapshot is None:
-        source.error(
-            (*at, "snapshot"),
-            f"there is no snapshot {through.snapshot!r}",
-            suggest(through.snapshot, list(snapshots)),
-        )
+        if not around.has_snapshot(through.snapshot):
+            source.error(
+                (*at, "snapshot"),
+                f"there is no snapshot {through.snapshot!r}",
+                suggest(through.snapshot, fitting or list(around.snapshots)),
+            )
     elif snapshot.insert != through.insert:
-        fitting = [each.id for each in snapshots.values() if each.insert == through.insert]
         hint = f"for {through.insert} there is {', '.join(fitting)}" if fitting else "make one for this insert"
         source.error((*at, "snapshot"), f"{through.snapshot} belongs to insert {snapshot.insert}", hint)
 
 
-def stem_channels(
-    stem: Stem, stems: Mapping[str, Stem], facts: Mapping[str, FileFacts], rig: Rig
-) -> tuple[int | None, int | None]:
-    """(channels of what the first pass plays, channels of the last print); None where not known."""
-    first: int | None
-    if stem.sum_of is None:
-        found = facts.get(stem.id)
-        first = found.channels if found is not None else (2 if stem.made_from else None)
-    else:
-        ends = [stem_channels(stems[t.stem], stems, facts, rig)[1] for t in stem.sum_terms() if t.stem in stems]
-        first = 2 if 2 in ends or any(term.pan != 0.0 for term in stem.sum_terms()) else 1
-    last = first
-    for through in stem.through:
-        insert = rig.find_insert(through.insert)
-        last = insert.channels if insert is not None else last
-    return first, last
-
-
 def _check_channels(
-    source: SourceFile, job: JobFile, rig: Rig | None, stems: Mapping[str, Stem], facts: Mapping[str, FileFacts]
+    source: SourceFile,
+    job: JobFile,
+    around: Surroundings,
+    stems: Mapping[str, Stem],
+    order: list[str],
+    facts: Mapping[str, FileFacts],
 ) -> None:
-    if rig is None:
+    if around.rig is None or around.rig_source is None:
         return
-    for stem in job.stem:
-        channels, _ = stem_channels(stem, stems, facts, rig)
+    places = {stem.id: index for index, stem in enumerate(job.stem)}
+    ends: dict[str, int | None] = {}
+    """Channels of each stem's last print; None where not known."""
+    for name in order:
+        stem = stems[name]
+        channels: int | None
+        if stem.sum_of is None:
+            channels = facts[name].channels if name in facts else None
+        else:
+            terms = stem.sum_terms()
+            widths = [ends.get(term.stem) for term in terms]
+            wide = 2 in widths or any(term.pan != 0.0 for term in terms)
+            channels = 2 if wide else None if None in widths else 1
         for index, through in enumerate(stem.through):
-            insert = rig.find_insert(through.insert)
-            if insert is None or channels is None:
+            insert = around.rig.find_insert(through.insert)
+            if insert is None or around.rig_source.is_lost(("insert", insert.id, "mode")):
+                channels = None
                 continue
-            where = ("stem", stem.id, "through", index, "insert")
-            if channels > insert.channels:
-                source.error(
-                    where,
-                    f"a stereo stem does not go through the mono insert {insert.id}",
-                    "use a two-channel insert, or split the stem into left and right "
-                    '(sides = "one-by-one" is not available in this version)',
-                )
-            elif channels < insert.channels:
-                source.caution(
-                    where,
-                    f"a mono stem feeds both sides of {insert.id}",
-                    "its print is stereo; nothing to do if that is meant",
-                )
+            _check_width(
+                source, ("stem", places[name], "through", index, "insert"), insert.id, channels, insert.channels
+            )
             channels = insert.channels
+        ends[name] = channels
+
+
+def _check_width(source: SourceFile, where: KeyPath, insert: str, channels: int | None, width: int) -> None:
+    if channels == 2 and width == 1:
+        source.error(
+            where,
+            f"a stereo stem does not go through the mono insert {insert}",
+            "use a two-channel insert, or split the stem into left and right "
+            '(sides = "one-by-one" is not available in this version)',
+        )
+    elif channels == 1 and width == 2:
+        source.caution(
+            where, f"a mono stem feeds both sides of {insert}", "its print is stereo; nothing to do if that is meant"
+        )
 
 
 def _check_time_references(
-    source: SourceFile, job: JobFile, stems: Mapping[str, Stem], facts: Mapping[str, FileFacts]
+    source: SourceFile, stems: Mapping[str, Stem], order: list[str], facts: Mapping[str, FileFacts]
 ) -> None:
-    for stem in job.stem:
-        known = {
-            term.stem: facts[term.stem].time_reference is not None for term in stem.sum_terms() if term.stem in facts
-        }
-        without = [name for name, has in known.items() if not has]
-        if without and any(known.values()):
+    carries: dict[str, bool] = {name: found.time_reference is not None for name, found in facts.items()}
+    for name in order:
+        terms = [term.stem for term in stems[name].sum_terms() if term.stem in carries]
+        if not terms:
+            continue
+        carries[name] = any(carries[term] for term in terms)
+        without = [term for term in terms if not carries[term]]
+        if without and carries[name]:
+            do = "do" if len(without) > 1 else "does"
             source.error(
-                ("stem", stem.id, "sum_of"),
-                f"some files carry a time reference and {', '.join(without)} {'do' if len(without) > 1 else 'does'} not",
+                ("stem", name, "sum_of"),
+                f"some files carry a time reference and {', '.join(without)} {do} not",
                 "export all of them as Broadcast Wave, or none",
             )
 
 
 def _check_print_names(source: SourceFile, job: JobFile) -> None:
-    taken: dict[str, str] = {}
-    files = {str(Path(stem.file).as_posix()).lower(): stem.id for stem in job.stem if stem.file is not None}
+    """Ids hold no point and occur once, so no two passes write one print; a dry file may be named like one."""
+    files = [(index, _tidy(stem.file)) for index, stem in enumerate(job.stem) if stem.file is not None]
     for stem in job.stem:
-        folder = print_folder(stem)
-        for index, name in print_names(stem):
-            at = ("stem", stem.id, "through", index)
-            key = f"{folder}/{name}".lower()
-            other = taken.setdefault(key, stem.id)
-            if other != stem.id:
-                source.error(at, f"would write the same print as stem {other}: {name}", "give the stem another id")
-            for path, owner in files.items():
-                if path.startswith(key + ".v") and path.endswith(".wav"):
+        for place, name in print_names(stem):
+            written = re.compile(
+                re.escape(posixpath.normpath(f"{print_folder(stem)}/{name}")) + r"\.v\d+\.(wav|json)", re.IGNORECASE
+            )
+            for index, path in files:
+                if written.fullmatch(path):
                     source.error(
-                        ("stem", owner, "file"),
-                        f"has the name of a print that {stem.id}/{stem.through[index].insert} writes",
+                        ("stem", index, "file"),
+                        f"has the name of a print that {stem.id}/{stem.through[place].insert} writes",
                         "rename the dry file",
                     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from printq.errors import JobError
-from printq.intake.job_rules import check_job_rules
+from printq.intake.job_rules import Surroundings, check_job_rules
 from printq.intake.reading import Findings, SourceFile, read_file
 from printq.intake.resolve import resolve_job
 from printq.intake.rig_rules import check_ids, check_rig
@@ -56,47 +56,60 @@ def load_rig(path: Path) -> Rig:
 
 def check_job(path: Path) -> CheckReport:
     """Check a job and all that it names; reads and writes nothing else."""
-    job_path = path / JOB_FILE if path.is_dir() else path
+    job_path = path / JOB_FILE if _is_folder(path) else path
     findings = Findings()
     source, file = read_file(job_path, _shown(job_path), JobFile, findings)
     if file is None:
         return CheckReport(tuple(findings.sorted()), None)
-    folder = job_path.parent
-    rig_path = folder / file.rig
-    rig_source, rig = read_file(rig_path, _shown(rig_path), Rig, findings)
-    if rig is not None:
-        check_rig(rig_source, rig)
-    snapshots = _read_snapshots(source, file, folder, rig, findings)
-    facts = check_job_rules(source, file, rig, snapshots)
+    rig_path = job_path.parent / file.rig
+    rig_source, rig = None, None
+    if not source.is_lost(("rig",)):
+        rig_source, rig = read_file(rig_path, _shown(rig_path), Rig, findings)
+        if rig is not None:
+            check_rig(rig_source, rig)
+    snapshots, snapshot_ids = _read_snapshots(source, file, rig_source, rig, findings)
+    facts = check_job_rules(source, file, Surroundings(rig_source, rig, snapshots, snapshot_ids))
     problems = tuple(findings.sorted())
     if rig is None or findings.has_errors:
         return CheckReport(problems, None)
-    cautions = [problem for problem in problems if problem.severity == "caution"]
-    return CheckReport(problems, resolve_job(job_path, file, rig_path, rig, snapshots, facts, cautions))
+    return CheckReport(problems, resolve_job(job_path, file, rig_path, rig, snapshots, facts, problems))
 
 
 def _read_snapshots(
-    job_source: SourceFile, file: JobFile, folder: Path, rig: Rig | None, findings: Findings
-) -> dict[str, Snapshot]:
+    job_source: SourceFile, file: JobFile, rig_source: SourceFile | None, rig: Rig | None, findings: Findings
+) -> tuple[dict[str, Snapshot], frozenset[str] | None]:
+    """Usable snapshots by id, and all ids that are written; None where those are not known."""
     found: dict[str, Snapshot] = {}
     origin: dict[str, str] = {}
-    for index, name in enumerate(file.snapshots):
-        path = folder / name
+    ids: set[str] = set()
+    unknown = job_source.is_lost(("snapshots",))
+    for place, name in enumerate(file.snapshots):
+        path = job_source.path.parent / name
         source, snapshots = read_file(path, _shown(path), SnapshotFile, findings)
-        if snapshots is None:
+        written = source.entry_ids(("snapshot",))
+        if snapshots is None or written is None:
+            unknown = True
             continue
-        check_ids(source, ("snapshot",), [snapshot.id for snapshot in snapshots.snapshot])
-        for snapshot in snapshots.snapshot:
+        ids |= written
+        check_ids(source, ("snapshot",))
+        for index, snapshot in enumerate(snapshots.snapshot):
             if origin.setdefault(snapshot.id, name) != name:
                 job_source.error(
-                    ("snapshots", index),
+                    ("snapshots", place),
                     f"snapshot {snapshot.id!r} is in {origin[snapshot.id]} and in {name}",
                     "give one of them another id",
                 )
             found.setdefault(snapshot.id, snapshot)
-            if rig is not None:
-                check_snapshot(source, rig, snapshot)
-    return found
+            if rig is not None and rig_source is not None:
+                check_snapshot(source, snapshot, index, rig_source, rig)
+    return found, None if unknown else frozenset(ids)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # a name that is too long
+        return False
 
 
 def _shown(path: Path) -> str:

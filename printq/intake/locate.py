@@ -17,6 +17,7 @@ Locations = dict[KeyPath, tuple[int, int]]
 BARE = re.compile(r"[A-Za-z0-9_-]+")
 PLAIN_VALUE = re.compile(r"[^,\]}#\r\n]*")
 ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\", "e": "\x1b"}
+HEX_DIGITS = {"x": 2, "u": 4, "U": 8}
 
 
 def locate_keys(text: str) -> Locations:
@@ -135,12 +136,18 @@ class _Scanner:
                     self._at += 1
                 break
             if quote == '"' and self._text[self._at] == "\\":
-                read.append(ESCAPES.get(self._text[self._at + 1 : self._at + 2], ""))
-                self._at += 2
+                read.append(self._read_escape())
             else:
                 read.append(self._text[self._at])
                 self._at += 1
         return "".join(read)
+
+    def _read_escape(self) -> str:
+        kind = self._text[self._at + 1 : self._at + 2]
+        digits = HEX_DIGITS.get(kind, 0)
+        code = self._text[self._at + 2 : self._at + 2 + digits]
+        self._at += 2 + digits
+        return chr(int(code, 16)) if digits else ESCAPES.get(kind, "")
 
     def _resolve(self, keys: list[str]) -> KeyPath:
         """Put the index of the last table in where the path goes through an array of tables."""

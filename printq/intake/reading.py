@@ -1,32 +1,50 @@
 """Reading a TOML file into a model, with every problem at its line.
 
-What is wrong is cut out and the rest is tried again, so that one slip does not hide the next ten.
+What is wrong is taken out and the rest is tried again, so that one slip does not hide the next ten. What was taken
+out is remembered, so that nothing is reported that only follows from it.
 """
 
 from __future__ import annotations
 
-import copy
-import difflib
 import re
 import tomllib
-import types
-import typing
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from printq.intake.locate import KeyPath, Locations, locate_keys
+from printq.intake.wording import TYPE_ERRORS, describe, one_line, shorten
 from printq.models.problem import Problem
 
-__all__ = ["Findings", "SourceFile", "read_file", "suggest"]
+__all__ = ["Findings", "SourceFile", "read_file"]
 
 Model = TypeVar("Model", bound=BaseModel)
 
-LATER_KEYS = frozenset({"sides", "key", "key_sends", "parts", "fingerprint"})
-"""Keys of the format that this version does not act on: to accept them would promise what is not done."""
 MOST_ROUNDS = 60
+MOST_BYTES = 20_000_000
+"""Larger than any file that a person writes: a stem named as the rig by mistake is not read as text."""
+
+STAND_INS: dict[KeyPath, Any] = {
+    ("rig",): "",
+    ("interface",): {},
+    ("interface", "driver"): "simulated",
+    ("interface", "rate"): 48_000,
+    ("interface", "sends"): 256,
+    ("interface", "returns"): 256,
+}
+"""Put in the place of required keys that are missing or wrong, so that the rest of the file can be checked.
+
+Rules ask `SourceFile.is_lost` before they rely on one. `format` has its only possible value as stand-in.
+"""
+
+SYNTAX_HINTS = {
+    "Invalid value": "texts stand in quotes, and numbers use a point",
+    "Cannot overwrite a value": "the key is there twice: keep one of them",
+    "Cannot declare": "the table is there twice: keep one of them, or write [[ ]] for one entry of several",
+    "Unescaped '\\' in a string": "write / in paths, or put the text in single quotes",
+}
 
 
 class Findings:
@@ -34,60 +52,177 @@ class Findings:
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
+        self._files: dict[str, int] = {}
 
     @property
     def has_errors(self) -> bool:
         return any(problem.severity == "error" for problem in self.problems)
 
+    def add_file(self, shown: str) -> None:
+        """Remember the order in which files are read."""
+        self._files.setdefault(shown, len(self._files))
+
     def sorted(self) -> list[Problem]:
-        """By file in the order of first mention, then by line; each once."""
-        files = list(dict.fromkeys(problem.file for problem in self.problems))
+        """By file in the order of reading, then by line; each once."""
         unique = list(dict.fromkeys(self.problems))
-        return sorted(unique, key=lambda p: (files.index(p.file), p.line, p.column))
+        return sorted(unique, key=lambda p: (self._files[p.file], p.line, p.column))
+
+
+class _Entries(list[Any]):
+    """A list that knows where its items stood in the file, whatever is taken out of it."""
+
+    def __init__(self, items: Sequence[Any]) -> None:
+        super().__init__(items)
+        self.places = list(range(len(items)))
+
+    def take_out(self, index: int) -> None:
+        del self[index]
+        del self.places[index]
 
 
 class SourceFile:
-    """A file as it was read: its data, and where each key stands."""
+    """A file as it was read: what was written, what is left of it as a model, and where each key stands.
+
+    Places are given as keys and indices of the *model*; a text in the place of an index means the entry of that id.
+    """
 
     def __init__(self, path: Path, shown: str, findings: Findings) -> None:
         self.path = path
         self.shown = shown
-        self.data: dict[str, Any] = {}
+        self.is_read = False
         self._findings = findings
+        self._written: Any = {}
+        self._left: Any = {}
+        self._lost: set[KeyPath] = set()
         self._locations: Locations = {}
+        findings.add_file(shown)
 
-    def keep(self, data: dict[str, Any], text: str) -> None:
-        """Remember what was parsed."""
-        self.data = data
+    def keep(self, text: str) -> None:
+        """Remember what was written. Raises what `tomllib.loads` raises."""
+        self._written = tomllib.loads(text)
+        self._left = _copy(self._written)
         self._locations = locate_keys(text)
+        self.is_read = True
 
     def error(self, where: Sequence[str | int], message: str, hint: str) -> None:
-        """Report what keeps the job from running; a text step into a list means the entry of that id."""
-        self._report("error", where, message, hint)
+        """Report what keeps the job from running, unless it only follows from what was taken out."""
+        if not self.is_lost(where):
+            self.report(self.written_path(where), message, hint)
 
     def caution(self, where: Sequence[str | int], message: str, hint: str) -> None:
         """Report what should be known."""
-        self._report("caution", where, message, hint)
+        if not self.is_lost(where):
+            self.report(self.written_path(where), message, hint, "caution")
 
     def at_line(self, line: int, column: int, message: str, hint: str) -> None:
         """Report something about the text itself."""
-        self._findings.problems.append(
-            Problem(file=self.shown, line=line, column=column, key="", message=message, hint=hint)
-        )
+        self._add(line, column, "", message, hint, "error")
 
-    def _report(
-        self, severity: Literal["error", "caution"], where: Sequence[str | int], message: str, hint: str
-    ) -> None:
-        path = self._resolve(where)
+    def report(self, path: KeyPath, message: str, hint: str, severity: Literal["error", "caution"] = "error") -> None:
+        """Report something at a place of the file as it was written."""
         line, column = self._place_of(path)
+        self._add(line, column, self._name(path), message, hint, severity)
+
+    def written_path(self, where: Sequence[str | int]) -> KeyPath:
+        """The place in the file of a place in the model."""
+        node = self._left
+        path: KeyPath = ()
+        for step in where:
+            place = step
+            if isinstance(node, _Entries):
+                if isinstance(step, str):
+                    step = next((i for i, entry in enumerate(node) if _id_of(entry) == step), step)
+                place = node.places[step] if isinstance(step, int) and step < len(node) else step
+            path = (*path, place)
+            node = node[step] if _has(node, step) else None
+        return path
+
+    def written_at(self, where: Sequence[str | int]) -> Any:
+        """What was written at a place, with all that is wrong in it; None where nothing was."""
+        return _follow(self._written, self.written_path(where))
+
+    def is_lost(self, where: Sequence[str | int]) -> bool:
+        """Whether this, an item of it, or what it is a part of was wrong and is not in the model as it was meant."""
+        path = self.written_path(where)
+        return self._is_gone(path) or any(lost[:-1] == path and isinstance(lost[-1], int) for lost in self._lost)
+
+    def entry_ids(self, where: Sequence[str | int]) -> frozenset[str] | None:
+        """Ids in a list as they are written, those of broken entries included; None where the list cannot be read."""
+        if not self.is_read or self._is_gone(self.written_path(where)):
+            return None
+        entries = self.written_at(where)
+        return frozenset(name for entry in entries or [] if (name := _id_of(entry)) is not None)
+
+    def has_entry(self, where: Sequence[str | int], name: str) -> bool:
+        """Whether a list has an entry of that id, if only a broken one; True where the list cannot be read."""
+        ids = self.entry_ids(where)
+        return ids is None or name in ids
+
+    def validate(self, model: type[Model]) -> Model | None:
+        """What is usable as a model; every problem is reported. None where nothing usable is left."""
+        for _ in range(MOST_ROUNDS):
+            try:
+                return model.model_validate(self._left)
+            except ValidationError as error:
+                if not self._take_out(model, error):
+                    return None
+        return None
+
+    def _take_out(self, model: type[BaseModel], error: ValidationError) -> bool:
+        """Report the errors of one round and take out what caused them; False where nothing would be left."""
+        grouped = _group_errors(self._left, error)
+        if () in grouped:
+            return False
+        doomed: dict[KeyPath, KeyPath] = {}
+        for path, items in grouped.items():
+            written = self.written_path(path)
+            if not self.is_lost(path):
+                self.report(written, *describe(model, path, items, _follow(self._left, path)))
+            gone = path
+            if items[0]["type"] == "missing":
+                if self._put_stand_in(model, path):
+                    self._lost.add(written)
+                    continue
+                gone = path[:-1]
+                if not gone:
+                    return False
+            written = written[: len(gone)]
+            if items[0]["type"] != "extra_forbidden":
+                self._lost.add(written)
+            doomed[written] = gone
+        # From the back, so that what is still to go keeps its index.
+        for _, path in sorted(doomed.items(), key=lambda pair: [str(step).zfill(9) for step in pair[0]], reverse=True):
+            parent = _follow(self._left, path[:-1])
+            if isinstance(parent, _Entries) and isinstance(path[-1], int):
+                parent.take_out(path[-1])
+            elif _has(parent, path[-1]):
+                del parent[path[-1]]
+        return bool(doomed) or bool(self._lost)
+
+    def _put_stand_in(self, model: type[BaseModel], path: KeyPath) -> bool:
+        if path == ("format",):
+            stand_in = get_args(model.model_fields["format"].annotation)[0]
+        elif path in STAND_INS and path[0] in model.model_fields:
+            stand_in = _copy(STAND_INS[path])
+        else:
+            return False
+        _follow(self._left, path[:-1])[path[-1]] = stand_in
+        return True
+
+    def _is_gone(self, path: KeyPath) -> bool:
+        return any(path[:length] in self._lost for length in range(1, len(path) + 1))
+
+    def _add(
+        self, line: int, column: int, key: str, message: str, hint: str, severity: Literal["error", "caution"]
+    ) -> None:
         self._findings.problems.append(
             Problem(
                 file=self.shown,
                 line=line,
                 column=column,
-                key=self._name(path),
-                message=message,
-                hint=hint,
+                key=one_line(key),
+                message=one_line(message),
+                hint=one_line(hint),
                 severity=severity,
             )
         )
@@ -99,33 +234,14 @@ class SourceFile:
             path = path[:-1]
         return 1, 1
 
-    def _resolve(self, where: Sequence[str | int]) -> KeyPath:
-        node: Any = self.data
-        path: KeyPath = ()
-        for step in where:
-            if isinstance(node, list) and isinstance(step, str):
-                step = next(
-                    (i for i, item in enumerate(node) if isinstance(item, dict) and item.get("id") == step), step
-                )
-            path = (*path, step)
-            try:
-                node = node[step]
-            except (KeyError, IndexError, TypeError):
-                node = None
-        return path
-
     def _name(self, path: KeyPath) -> str:
         """`unit[opto].control[ratio].range`: entries of lists by their id where they have one."""
-        node: Any = self.data
         name = ""
-        for step in path:
-            inside = node[step] if _has(node, step) else None
+        for length, step in enumerate(path, 1):
             if isinstance(step, int):
-                label = inside.get("id", step) if isinstance(inside, dict) else step
-                name += f"[{label}]"
+                name += f"[{shorten(_id_of(_follow(self._written, path[:length])) or str(step))}]"
             else:
-                name += f".{step}" if name else step
-            node = inside
+                name += f".{shorten(step)}" if name else shorten(step)
         return name
 
 
@@ -136,41 +252,43 @@ def read_file(path: Path, shown: str, model: type[Model], findings: Findings) ->
     if text is None:
         return source, None
     try:
-        data = tomllib.loads(text)
+        source.keep(text)
     except tomllib.TOMLDecodeError as error:
         line, column, reason = _where_of(error, text)
-        source.at_line(line, column, f"not valid TOML: {reason}", "correct the text at or just before this place")
+        hint = next((hint for start, hint in SYNTAX_HINTS.items() if reason.startswith(start)), "")
+        source.at_line(line, column, f"not valid TOML: {reason}", hint or "correct the text at or just before this")
         return source, None
     except RecursionError:
         source.at_line(1, 1, "not valid TOML: nested too deeply", "write the tables one below the other")
         return source, None
-    source.keep(data, text)
-    return source, _validate(source, copy.deepcopy(data), model)
-
-
-def suggest(word: str, known: Sequence[str]) -> str:
-    """What might have been meant: `did you mean 'x'?`, or the list of what there is."""
-    close = difflib.get_close_matches(word, known, 1, 0.6)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    return f"there is {', '.join(known)}" if known else "there is none"
+    except ValueError as error:  # a number with thousands of digits
+        source.at_line(1, 1, f"not valid TOML: {error}", "correct the number")
+        return source, None
+    return source, source.validate(model)
 
 
 def _read_text(source: SourceFile) -> str | None:
     path = source.path
     try:
-        return path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
+        if path.is_dir():
+            source.at_line(1, 1, "this is a folder, not a file", "name the file in it")
+            return None
+        if path.stat().st_size > MOST_BYTES or not path.is_file():
+            source.at_line(1, 1, "this is no text file", "correct the path")
+            return None
+        data = path.read_bytes()
     except FileNotFoundError:
         source.at_line(1, 1, "the file does not exist", "correct the path, or make the file")
-    except IsADirectoryError:
-        source.at_line(1, 1, "this is a folder, not a file", "name the file in it")
-    except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
-        source.at_line(line, 1, "the text is not UTF-8", "save the file as UTF-8")
+        return None
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
-        source.at_line(1, 1, f"the file cannot be read ({reason})", "make it readable")
-    return None
+        source.at_line(1, 1, f"the file cannot be read ({reason})", "correct the path, or make the file readable")
+        return None
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        source.at_line(data[: error.start].count(b"\n") + 1, 1, "the text is not UTF-8", "save the file as UTF-8")
+        return None
 
 
 def _where_of(error: tomllib.TOMLDecodeError, text: str) -> tuple[int, int, str]:
@@ -181,145 +299,24 @@ def _where_of(error: tomllib.TOMLDecodeError, text: str) -> tuple[int, int, str]
     return max(1, text.count("\n")), 1, str(error).removesuffix(" (at end of document)")
 
 
-def _validate(source: SourceFile, data: dict[str, Any], model: type[Model]) -> Model | None:
-    for _ in range(MOST_ROUNDS):
-        try:
-            return model.model_validate(data)
-        except ValidationError as error:
-            # Paths are those of what is left; the places come from what was written.
-            if not _report_round(source, data, model, error):
-                return None
-    return None
+# ---- what pydantic says, by its place in the data ----
 
 
-def _report_round(source: SourceFile, data: dict[str, Any], model: type[BaseModel], error: ValidationError) -> bool:
-    """Report the errors of one round and cut out what caused them; False where nothing would be left."""
+def _group_errors(data: Any, error: ValidationError) -> dict[KeyPath, list[Any]]:
+    """Errors by place; where one member of a union fits better, only what it says."""
     grouped: dict[KeyPath, list[Any]] = {}
     for item in error.errors(include_url=False):
-        grouped.setdefault(_data_path(data, item), []).append(item)
-    doomed: list[KeyPath] = []
+        path = _data_path(data, item)
+        if item["type"] == "missing" and isinstance(path[-1], int):
+            path, item["type"] = path[:-1], "missing_item"
+        grouped.setdefault(path, []).append(item)
+    parents = {path[:length] for path in grouped for length in range(len(path))}
+    found: dict[KeyPath, list[Any]] = {}
     for path, items in grouped.items():
-        _report_items(source, data, model, path, items)
-        missing = all(item["type"] == "missing" for item in items)
-        doomed.append(path[:-1] if missing else path)
-    alive = True
-    # The last items of a list first, so that the earlier ones keep their places.
-    for path in sorted(set(doomed), key=lambda p: [str(step).zfill(8) for step in p], reverse=True):
-        alive = _cut(data, path, model) and alive
-    return alive
-
-
-def _cut(data: Any, path: KeyPath, model: type[BaseModel]) -> bool:
-    """Take the smallest piece out that the model can do without."""
-    while path:
-        parent = _follow(data, path[:-1])
-        step = path[-1]
-        if isinstance(parent, list) and isinstance(step, int) and step < len(parent):
-            # An item keeps its place in the list, so that later ones keep theirs, unless it has to go.
-            del parent[step]
-            return True
-        if isinstance(parent, dict) and step in parent:
-            del parent[step]
-            return True
-        path = path[:-1]
-    return False
-
-
-def _report_items(source: SourceFile, data: Any, model: type[BaseModel], path: KeyPath, items: Sequence[Any]) -> None:
-    first = items[0]
-    kind, key = first["type"], str(path[-1]) if path else ""
-    where = _original_path(source.data, data, path)
-    models = _models_at(model, path[:-1])
-    if kind == "extra_forbidden":
-        known = [field.alias or name for each in models for name, field in each.model_fields.items()]
-        if key in LATER_KEYS:
-            source.error(where, "not available in this version", "take the key out")
-        else:
-            source.error(where, "unknown key", suggest(key, known))
-    elif kind == "missing":
-        source.error(where, "missing", _meaning(models, key))
-    else:
-        value = _follow(data, path)
-        source.error(where, _what_is_wrong(items, value), _what_is_right(items, models, key))
-
-
-def _what_is_wrong(items: Sequence[Any], value: Any) -> str:
-    kinds = {item["type"] for item in items}
-    shown = _show(value)
-    if "string_pattern_mismatch" in kinds:
-        return f"{shown} is no id"
-    if kinds & {"greater_than_equal", "less_than_equal", "greater_than", "less_than", "finite_number"}:
-        return f"{shown} is out of range"
-    if kinds & {"too_short", "too_long"}:
-        return f"a list of {len(value) if isinstance(value, list) else 0}"
-    return f"{shown} is not possible here"
-
-
-def _what_is_right(items: Sequence[Any], models: Sequence[type[BaseModel]], key: str) -> str:
-    hints = list(dict.fromkeys(filter(None, (_hint_of(item) for item in items))))
-    meaning = _meaning(models, key)
-    return " or ".join(hints) + (f": {meaning}" if meaning and hints else meaning)
-
-
-def _hint_of(item: Any) -> str:
-    context = item.get("ctx", {})
-    match item["type"]:
-        case "literal_error":
-            return str(context["expected"])
-        case "string_pattern_mismatch":
-            return "lower-case letters, digits and hyphens, beginning with a letter or digit"
-        case "int_type":
-            return "a whole number"
-        case "float_type" | "float_parsing":
-            return "a number"
-        case "finite_number":
-            return "a finite number"
-        case "bool_type":
-            return "true or false"
-        case "string_type":
-            return "a text in quotes"
-        case "list_type":
-            return "a list in [ ]"
-        case "tuple_type":
-            return "two items in [ ]"
-        case "dict_type" | "model_type" | "model_attributes_type":
-            return "a table"
-        case "greater_than_equal":
-            return f"{context['ge']:g} or more"
-        case "greater_than":
-            return f"more than {context['gt']:g}"
-        case "less_than_equal":
-            return f"{context['le']:g} or less"
-        case "less_than":
-            return f"less than {context['lt']:g}"
-        case "too_short":
-            return f"at least {context['min_length']} item{'s' if context['min_length'] != 1 else ''}"
-        case "too_long":
-            return f"at most {context['max_length']} items"
-    return str(item["msg"])
-
-
-def _meaning(models: Sequence[type[BaseModel]], key: str) -> str:
-    for model in models:
-        for name, field in model.model_fields.items():
-            if key in (name, field.alias) and field.description:
-                return field.description.split(". ")[0].rstrip(".")
-    return ""
-
-
-def _show(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, str):
-        return repr(value) if len(value) < 60 else repr(value[:57] + "...")
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list):
-        return "a list"
-    return str(value)
-
-
-# ---- paths: from what pydantic says to what is in the data, and to the models there ----
+        nearer = [item for item in items if item["type"] not in TYPE_ERRORS]
+        if nearer or path not in parents:
+            found[path] = nearer or items
+    return found
 
 
 def _data_path(data: Any, item: Any) -> KeyPath:
@@ -335,26 +332,18 @@ def _data_path(data: Any, item: Any) -> KeyPath:
     return path
 
 
-def _original_path(original: Any, data: Any, path: KeyPath) -> KeyPath:
-    """The same place in the data as it was written: items that were cut out have moved those behind them."""
-    where: KeyPath = ()
-    before, now = original, data
-    for step in path:
-        place: str | int = step
-        inside = now[step] if _has(now, step) else None
-        if isinstance(step, int) and isinstance(before, list):
-            same = [i for i, item in enumerate(before) if i >= step and _alike(item, inside)]
-            place = same[0] if same else step
-        where = (*where, place)
-        before = before[place] if _has(before, place) else None
-        now = inside
-    return where
+def _copy(data: Any) -> Any:
+    """The same with lists that remember the places of their items."""
+    if isinstance(data, dict):
+        return {key: _copy(value) for key, value in data.items()}
+    if isinstance(data, list):
+        return _Entries([_copy(item) for item in data])
+    return data
 
 
-def _alike(before: Any, now: Any) -> bool:
-    if isinstance(before, dict) and isinstance(now, dict):
-        return bool(before.get("id") == now.get("id") and set(now) <= set(before))
-    return bool(before == now)
+def _id_of(entry: Any) -> str | None:
+    name = entry.get("id") if isinstance(entry, dict) else None
+    return name if isinstance(name, str) and name else None
 
 
 def _follow(data: Any, path: KeyPath) -> Any:
@@ -370,28 +359,3 @@ def _has(node: Any, step: str | int) -> bool:
     if isinstance(node, dict):
         return step in node
     return isinstance(node, list) and isinstance(step, int) and 0 <= step < len(node)
-
-
-def _models_at(model: type[BaseModel], path: KeyPath) -> list[type[BaseModel]]:
-    """The models that may stand at a place of the data."""
-    found: list[Any] = [model]
-    for step in path:
-        inside: list[Any] = []
-        for each in found:
-            if isinstance(each, type) and issubclass(each, BaseModel):
-                fields = {field.alias or name: field.annotation for name, field in each.model_fields.items()}
-                inside += _parts_of(fields.get(str(step)))
-            else:
-                inside += [part for argument in typing.get_args(each)[-1:] for part in _parts_of(argument)]
-        found = inside
-    return [each for each in found if isinstance(each, type) and issubclass(each, BaseModel)]
-
-
-def _parts_of(annotation: Any) -> list[Any]:
-    """The members of a union, and what lies behind annotations."""
-    origin = typing.get_origin(annotation)
-    if origin in (typing.Union, types.UnionType):
-        return [part for argument in typing.get_args(annotation) for part in _parts_of(argument)]
-    if origin is typing.Annotated:
-        return _parts_of(typing.get_args(annotation)[0])
-    return [annotation]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from printq.files.soundfiles import FileFacts
-from printq.intake.job_rules import needs_of, print_folder, print_names
+from printq.intake.job_rules import order_stems, print_folder, print_names
 from printq.models.job import JobFile, Stem
 from printq.models.layout import PassLayout
 from printq.models.limits import resolve_limits
@@ -45,11 +45,8 @@ def resolve_job(
     ends: dict[str, _Signal] = {}
     passes: dict[str, list[Pass]] = {}
 
-    def resolve_stem(stem: Stem) -> None:
-        if stem.id in ends:
-            return
-        for name in needs_of(stem):
-            resolve_stem(stems[name])
+    order, _ = order_stems(stems)
+    for stem in (stems[name] for name in order):
         signal = _origin(stem, ends, facts, passes, rig)
         passes[stem.id] = []
         for index, name in print_names(stem):
@@ -59,14 +56,6 @@ def resolve_job(
                 PrintSource(pass_id=each.id), (each.id,), each.channels, each.print_frames, signal.time_reference
             )
         ends[stem.id] = signal
-
-    order: list[Pass] = []
-    for stem in file.stem:
-        before = set(passes)
-        resolve_stem(stem)
-        for name in passes:
-            if name not in before:
-                order += passes[name]
     return Job(
         session=session,
         job_file=job_path.name,
@@ -76,7 +65,7 @@ def resolve_job(
         options=file.options,
         snapshots=dict(snapshots),
         dry_files={name: _describe(stems[name], found) for name, found in facts.items()},
-        passes=tuple(order),
+        passes=tuple(each for name in order for each in passes[name]),
         cautions=tuple(cautions),
     )
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from pydantic import BaseModel
+
 from printq.models.job import JobFile
 from printq.models.rig import Rig
 from printq.models.snapshots import SnapshotFile
 
 __all__ = ["SCHEMA_KINDS", "make_schema"]
 
-SCHEMA_KINDS = {"rig": Rig, "snapshots": SnapshotFile, "job": JobFile}
+SCHEMA_KINDS: dict[str, type[BaseModel]] = {"rig": Rig, "snapshots": SnapshotFile, "job": JobFile}
 
 
 def make_schema(kind: str) -> dict[str, Any]:

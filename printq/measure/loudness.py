@@ -26,6 +26,8 @@ GATING_STEP = 10
 """Overlap of 75 %."""
 SHORT_TERM_HOPS = 300
 """3 s; Tech 3341."""
+HIGH_PASS_GAIN = 4.0 / (1.0 + 1.99004745483398 + 0.99007225036621)
+"""The second stage at half the rate, by BS.1770-5, Annex 1, Table 2; its passband is not quite at 1."""
 OFFSET_DB = -0.691
 """BS.1770-5, equation (2): cancels the K-weighting's gain at 997 Hz."""
 ABSOLUTE_GATE_LUFS = -70.0
@@ -46,12 +48,24 @@ class LoudnessResult:
 
 
 def k_weighting(rate: int) -> NDArray[np.float64]:
-    """The two stages of the K-weighting at a rate, as second-order sections, shape (2, 6)."""
+    """The two stages of the K-weighting at a rate, as second-order sections, shape (2, 6).
+
+    The same response at every rate, as BS.1770-5, Annex 1 asks, but for what the bilinear transform bends.
+    """
     import pyloudnorm
 
     # Its "DeMan" class reproduces the tables of BS.1770; the default one is up to 0.043 dB low.
     filters = pyloudnorm.Meter(rate, filter_class="DeMan")._filters
-    return np.array([np.concatenate((stage.b, stage.a)) for stage in filters.values()])
+    sections = np.array([np.concatenate((stage.b, stage.a)) for stage in filters.values()])
+    # Its high-pass has the numerator of the 48 kHz table at every rate, and with it another gain: 0.03 dB less at
+    # 192 kHz. Half the rate is where the bilinear transform puts infinite frequency, so there it must not change.
+    sections[1, :3] *= HIGH_PASS_GAIN / _gain_at_half_rate(sections[1])
+    return sections
+
+
+def _gain_at_half_rate(section: NDArray[np.float64]) -> float:
+    signs = np.array([1.0, -1.0, 1.0])
+    return float(np.dot(section[:3], signs) / np.dot(section[3:], signs))
 
 
 def channel_weights(channels: int) -> tuple[float, ...]:

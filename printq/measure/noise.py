@@ -1,7 +1,7 @@
 """Noise and hum of a stretch in which nothing plays.
 
 Mains lines are fitted as sinusoids at the mains frequency and its harmonics, by least squares, with the
-frequency itself free within half a hertz: a mains is never quite on its nominal. What the noise alone would
+frequency itself found within half a hertz: a mains is never quite on its nominal. What the noise alone would
 put into a line is taken off it, and a line that does not stand out is noise.
 """
 
@@ -27,8 +27,8 @@ PADDING = 8
 TUNING_STEPS = 3
 FIT_RATE = 4000
 STANDS_OUT = 20.0
-"""A line counts when it has this many times the power that noise would put there; noise alone does that in
-one of some hundred thousand lines."""
+"""A line counts when it has this many times the power that noise would put there. White noise alone did that in 1 of
+2500 simulated leads of 0.3 and 1 s, the frequency being searched for what explains most."""
 NEIGHBOURHOOD_HZ = 20.0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,8 @@ __all__ = ["LevelMeter", "LevelResult", "TruePeakMeter"]
 Signal = NDArray[np.floating]
 
 PIECE_FRAMES = 1 << 14
+LOWEST_OVERSAMPLED_HZ = 192_000
+"""A reading may be called dBTP from here on; BS.1770-5, Annex 2."""
 HALF_TAPS = 24
 """The interpolator looks at this many samples on either side: 48 taps a phase, where the example of BS.1770-5,
 Annex 2 has 12."""
@@ -83,12 +86,12 @@ class TruePeakMeter:
     Parameters
     ----------
     rate : int
-        Hz; decides the oversampling: 4 below 96 kHz, 2 from there on.
+        Hz; decides the oversampling: 4 times at 48 kHz, 5 at 44.1 kHz, 2 from 96 kHz on.
     channels : int
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        factor = 4 if rate < 96_000 else 2
+        factor = max(2, math.ceil(LOWEST_OVERSAMPLED_HZ / rate))
         self._taps = _span_taps(_interpolator(factor))
         self._reach = _span_reach(self._taps)
         self._most = float(self._reach.sum(axis=1).max())
@@ -148,7 +151,7 @@ class TruePeakMeter:
 
 
 def _sample_peak(piece: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.maximum(piece.max(axis=1, initial=0.0), -piece.min(axis=1, initial=0.0))
+    return np.asarray(np.maximum(piece.max(axis=1, initial=0.0), -piece.min(axis=1, initial=0.0)))
 
 
 def _squares(piece: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -2,66 +2,96 @@
 
 from __future__ import annotations
 
+from printq.plan.chains import chains_before, chains_from, sort_by_needs
 from printq.plan.problem import Problem
 
-__all__ = ["lower_bound"]
+__all__ = ["least_handwork", "lower_bound"]
 
 
 def lower_bound(problem: Problem) -> float:
     """The largest of three bounds, in seconds.
 
-    - *A unit's load*: each unit runs its tasks one after the other, and before each of them comes at least the
-      cheapest set-up that this task can have on this unit, whatever came before it.
-    - *A chain*: a task starts after all that it needs have ended; the first task of a chain starts no sooner than
-      its own cheapest set-up.
-    - *The hands*: all cheapest set-ups are done by one person, and after the last of them at least the shortest
-      task is still to run. Without hands during passes the hands and the recordings of each unit's load exclude
-      one another, so the longest single task is added instead of the shortest.
+    - *A unit's load*: each unit runs its tasks one after the other. On top of their durations comes the least
+      handwork on this unit; or, if that is longer, the shortest chain of recordings that leads to one of them.
+      After the last of them, the shortest chain that follows one of them is still to be recorded.
+    - *A chain*: a task starts after all that it needs have ended, and no sooner than its own cheapest set-up.
+    - *The hands*: one person does the least handwork of all units, and after the last set-up at least the
+      shortest task is still to run. If the hands must rest during recordings, every second of handwork comes on
+      top of the longest stretch of recordings that exclude one another: those of one unit, or of one chain.
     """
     if not problem.tasks:
         return 0.0
-    cheapest = [_cheapest_set_up(problem, index) for index in range(len(problem.tasks))]
-    return max(_longest_load(problem), _longest_chain(problem, cheapest), _hands(problem, cheapest))
+    handwork = [least_handwork(problem, unit) for unit in range(problem.unit_count)]
+    return max(_longest_load(problem, handwork), _longest_chain(problem), _hands(problem, sum(handwork)))
 
 
-def _cheapest_on(problem: Problem, unit: int, index: int) -> float:
-    others = [i for i, task in enumerate(problem.tasks) if unit in task.units and i != index]
-    return min(problem.set_up(unit, previous, index) for previous in (None, *others))
+def least_handwork(problem: Problem, unit: int) -> float:
+    """Seconds of handwork on one unit that no order of its tasks can go below.
+
+    Each task costs at least its cheapest set-up, whatever ran before it. That is nothing for tasks which stand
+    on the same positions; but the first of such a batch follows a task from outside of it, and the first task of
+    all follows the state at the start.
+    """
+    tasks = _tasks_on(problem, unit)
+    cheapest = {task: _cheapest(problem, unit, task, [other for other in tasks if other != task]) for task in tasks}
+    total = sum(cheapest.values())
+    openings = []
+    for batch in _batches(problem, unit, tasks):
+        outside = [task for task in tasks if task not in batch]
+        entry = min(_cheapest(problem, unit, task, outside) - cheapest[task] for task in batch)
+        opening = min(problem.set_up(unit, None, task) - cheapest[task] for task in batch)
+        total += entry
+        openings.append(opening - entry)
+    return total + min(openings, default=0.0)
 
 
-def _cheapest_set_up(problem: Problem, index: int) -> float:
-    return sum(_cheapest_on(problem, unit, index) for unit in problem.tasks[index].units)
+def _tasks_on(problem: Problem, unit: int) -> list[int]:
+    return [index for index, task in enumerate(problem.tasks) if unit in task.units]
 
 
-def _longest_load(problem: Problem) -> float:
-    loads = []
+def _cheapest(problem: Problem, unit: int, task: int, others: list[int]) -> float:
+    """The cheapest set-up of a task on a unit after any of some others, or at the start."""
+    return min(problem.set_up(unit, previous, task) for previous in (None, *others))
+
+
+def _batches(problem: Problem, unit: int, tasks: list[int]) -> list[set[int]]:
+    """The tasks of a unit, those together that need no handwork after the first of them."""
+    found: dict[int, set[int]] = {}
+    for task in tasks:
+        first = next((each for each in found if problem.set_up(unit, each, task) == 0.0), task)
+        found.setdefault(first, set()).add(task)
+    return list(found.values())
+
+
+def _longest_load(problem: Problem, handwork: list[float]) -> float:
+    before, onward = chains_before(problem), chains_from(problem)
+    loads = [0.0]
     for unit in range(problem.unit_count):
-        tasks = [i for i, task in enumerate(problem.tasks) if unit in task.units]
-        load = sum(problem.tasks[i].duration + _cheapest_on(problem, unit, i) for i in tasks)
+        tasks = _tasks_on(problem, unit)
         if tasks:
-            # One of them is the first on this unit: its set-up starts from what the unit stands at now.
-            first = min(problem.set_up(unit, None, i) - _cheapest_on(problem, unit, i) for i in tasks)
-            load += max(0.0, first)
-        loads.append(load)
-    return max(loads, default=0.0)
+            opening = max(handwork[unit], min(before[task] for task in tasks))
+            closing = min(onward[task] - problem.tasks[task].duration for task in tasks)
+            loads.append(opening + sum(problem.tasks[task].duration for task in tasks) + closing)
+    return max(loads)
 
 
-def _longest_chain(problem: Problem, cheapest: list[float]) -> float:
+def _longest_chain(problem: Problem) -> float:
     ends: dict[int, float] = {}
+    for index in sort_by_needs(problem):
+        task = problem.tasks[index]
+        begin = max((ends[need] for need in task.needs), default=0.0)
+        hands = sum(
+            _cheapest(problem, unit, index, [other for other in _tasks_on(problem, unit) if other != index])
+            for unit in task.units
+        )
+        ends[index] = max(begin, hands) + task.duration
+    return max(ends.values())
 
-    def end_of(index: int) -> float:
-        if index not in ends:
-            task = problem.tasks[index]
-            begin = max((end_of(need) for need in task.needs), default=0.0)
-            ends[index] = max(begin, cheapest[index]) + task.duration
-        return ends[index]
 
-    return max(end_of(index) for index in range(len(problem.tasks)))
-
-
-def _hands(problem: Problem, cheapest: list[float]) -> float:
-    total = sum(cheapest)
-    if total == 0.0:
+def _hands(problem: Problem, handwork: float) -> float:
+    if handwork <= 0.0:
         return 0.0
-    durations = [task.duration for task in problem.tasks]
-    return total + (min(durations) if problem.hands_during_passes else max(durations))
+    if problem.hands_during_passes:
+        return handwork + min(task.duration for task in problem.tasks)
+    busiest = (sum(problem.tasks[task].duration for task in _tasks_on(problem, u)) for u in range(problem.unit_count))
+    return handwork + max(*busiest, *chains_from(problem))

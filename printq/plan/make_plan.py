@@ -25,9 +25,16 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
         Pass ids, in the job's order.
     rack : RackState, optional
         Where the rack stands; left out, nobody knows, and every control counts.
+
+    Returns
+    -------
+    Plan
+        Times in seconds from the start; entries by the start of their recording. The same input gives the same
+        plan.
     """
     rack = rack or RackState()
-    passes = [each for each in job.passes if each.id in set(pending)]
+    wanted = set(pending)
+    passes = [each for each in job.passes if each.id in wanted]
     problem = state_problem(job, passes, rack)
     schedule = solve(problem)
     entries = []
@@ -59,7 +66,7 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
 
 
 def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
-    """The problem of some passes on the job's rack."""
+    """The problem of some passes on the job's rack: task and unit numbers count `passes` and the ids of units used."""
     names = {each.id: index for index, each in enumerate(passes)}
     used = sorted({unit.id for each in passes for unit in job.units_of(each)})
     units = {name: index for index, name in enumerate(used)}
@@ -69,7 +76,6 @@ def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
             units=tuple(units[unit.id] for unit in job.units_of(each)),
             duration=job.options.takes * each.layout.total / each.rate,
             needs=tuple(names[need] for need in each.needs if need in names),
-            group=(each.insert, each.snapshot),
         )
         for each in passes
     )

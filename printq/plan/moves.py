@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
+from printq.models.clock import parse_clock
+from printq.models.clock import parse_clock
 from printq.models.passes import Job, Pass
 from printq.models.plan import Move
-from printq.models.rig import Unit
+from printq.models.rig import Control, Position, Unit
 from printq.models.snapshots import PRESET
 
 __all__ = ["RackState", "set_up_moves", "unit_moves"]
 
-UnitState = tuple[str, Mapping[str, Any]]
+UnitState = tuple[str, Mapping[str, Position]]
 """The insert that a unit was last used in, and its settings."""
 
 
@@ -50,7 +51,7 @@ def unit_moves(job: Job, each: Pass, unit: Unit, state: UnitState | None) -> lis
     if last_insert is not None and last_insert != insert.id and insert.patch_s > 0.0:
         moves.append(Move(unit=unit.id, control="patch", from_=last_insert, to=insert.id, seconds=insert.patch_s))
     if unit.recall == "preset":
-        if wanted and dict(stands) != dict(wanted):
+        if wanted and not _same_settings(unit, stands, wanted):
             moves.append(
                 Move(
                     unit=unit.id,
@@ -62,14 +63,25 @@ def unit_moves(job: Job, each: Pass, unit: Unit, state: UnitState | None) -> lis
             )
         return moves
     for control in unit.control:
-        if control.id in wanted and stands.get(control.id) != wanted[control.id]:
+        # A fixed control stands where it is wired to stand, whatever a snapshot may say.
+        if control.fixed is not None or control.id not in wanted:
+            continue
+        before, to = stands.get(control.id), wanted[control.id]
+        if before is None or not _same_position(control, before, to):
             moves.append(
-                Move(
-                    unit=unit.id,
-                    control=control.id,
-                    from_=stands.get(control.id),
-                    to=wanted[control.id],
-                    seconds=control.seconds_to_set,
-                )
+                Move(unit=unit.id, control=control.id, from_=before, to=to, seconds=control.seconds_to_set),
             )
     return moves
+
+
+def _same_settings(unit: Unit, stands: Mapping[str, Position], wanted: Mapping[str, Position]) -> bool:
+    return stands.keys() == wanted.keys() and all(
+        _same_position(unit.find_control(name), stands[name], to) for name, to in wanted.items()
+    )
+
+
+def _same_position(control: Control | None, before: Position, to: Position) -> bool:
+    """Whether two positions of a control are one; a clock may be written 7:30 or 07:30."""
+    if control is not None and control.measure == "clock" and control.kind == "knob":
+        return parse_clock(str(before)) == parse_clock(str(to))
+    return before == to

@@ -6,7 +6,7 @@ this shape (a job shop is one without set-ups).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 __all__ = ["Problem", "Task"]
@@ -22,8 +22,6 @@ class Task:
     duration: float
     needs: tuple[int, ...] = ()
     """Tasks that must have ended before it starts; its set-up may be done before that."""
-    group: Hashable = None
-    """Tasks of one group stand on the same positions."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +31,10 @@ class Problem:
     tasks: tuple[Task, ...]
     unit_count: int
     set_up: Callable[[int, int | None, int], float]
-    """(unit, the task that this unit ran last or None, the next task) -> seconds of handwork on that unit."""
+    """(unit, the task that this unit ran last or None, the next task) -> seconds of handwork on that unit.
+
+    Asked very often: remember the answers where they take time to find.
+    """
     probe_s: float = 0.0
     """After a set-up that moves something the units are held this much longer, without the hands."""
     hands_during_passes: bool = True

@@ -1,31 +1,44 @@
 """The planner: batch what shares insert and snapshot, keep free units busy.
 
-A few dispatch rules build a schedule each, task by task; the best by length, then handwork, then
-interruptions, then the job's order is taken, and improved by moving single tasks in its order as long as that
-helps. No chance is involved: the same problem gives the same schedule.
+A few dispatch rules build a schedule each, task by task. The best by length, then handwork, then interruptions
+are improved by moving single tasks in their order as long as that helps, and the best of those is taken. No
+chance is involved: the same problem gives the same schedule.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from printq.plan.chains import chains_from
 from printq.plan.problem import Problem
-from printq.plan.schedule import Schedule, Slot, Timetable, time_order
+from printq.plan.schedule import Schedule, Slot, Timetable
 
 __all__ = ["solve"]
 
-IMPROVEMENT_WORK = 200_000
+IMPROVEMENT_WORK = 100_000
 """Slots timed while improving: a bound that counts work, not seconds, so that every machine gives the same plan."""
 
 Rule = Callable[[Slot, float, float, int], tuple[float, ...]]
+"""(slot, hands, tail, place in the job) -> what to go by when choosing the next task: the least comes first."""
 
 
 def solve(problem: Problem) -> Schedule:
-    """A schedule for the problem."""
-    tails = _tails(problem)
-    candidates = [_dispatch(problem, rule, tails) for rule in _RULES]
-    best = min(candidates, key=_quality)
-    return _improve(problem, best)
+    """A short schedule for the problem: every rule is kept, but shorter ones may exist.
+
+    The needs of the tasks must not run in a circle. `printq.plan.bound.lower_bound` says how much shorter another
+    schedule can be at most.
+    """
+    tails = chains_from(problem)
+    candidates = sorted((_dispatch(problem, rule, tails) for rule in _RULES), key=_quality)
+    improved = []
+    work = IMPROVEMENT_WORK
+    for done, candidate in enumerate(candidates):
+        # What one of them leaves of its share is for those after it.
+        share = work // (len(candidates) - done)
+        search = _Search(problem, candidate, tails, share)
+        improved.append(search.run())
+        work -= share - search.work
+    return min(improved, key=_quality)
 
 
 def _quality(schedule: Schedule) -> tuple[float, float, int]:
@@ -51,31 +64,6 @@ def _hands_first(slot: Slot, hands: float, tail: float, rank: int) -> tuple[floa
 _RULES: tuple[Rule, ...] = (_soonest, _batches, _longest_tail, _hands_first)
 
 
-def _tails(problem: Problem) -> list[float]:
-    """For each task, the length of the longest chain that it begins, itself included."""
-    followers: list[list[int]] = [[] for _ in problem.tasks]
-    for index, task in enumerate(problem.tasks):
-        for need in task.needs:
-            followers[need].append(index)
-    tails = [0.0] * len(problem.tasks)
-    for index in reversed(_job_order(problem)):
-        tails[index] = problem.tasks[index].duration + max((tails[f] for f in followers[index]), default=0.0)
-    return tails
-
-
-def _job_order(problem: Problem) -> list[int]:
-    """The job's order, with every task after all that it needs."""
-    done: set[int] = set()
-    order: list[int] = []
-    left = list(range(len(problem.tasks)))
-    while left:
-        index = next(i for i in left if all(need in done for need in problem.tasks[i].needs))
-        done.add(index)
-        order.append(index)
-        left.remove(index)
-    return order
-
-
 def _dispatch(problem: Problem, rule: Rule, tails: Sequence[float]) -> Schedule:
     timetable = Timetable(problem)
     left = list(range(len(problem.tasks)))
@@ -92,32 +80,57 @@ def _dispatch(problem: Problem, rule: Rule, tails: Sequence[float]) -> Schedule:
     return Schedule(tuple(timetable.slots))
 
 
-def _improve(problem: Problem, schedule: Schedule) -> Schedule:
-    """Move single tasks to other places in the order, as long as that gives a better schedule."""
-    count = len(problem.tasks)
-    order = [slot.task for slot in schedule.slots]
-    best = time_order(problem, order)
-    if _quality(schedule) < _quality(best):
-        best = schedule
-    work = 0
-    improved = True
-    while improved and work < IMPROVEMENT_WORK:
+class _Search:
+    """Moves single tasks to other places in an order, near ones first, as long as that gives a better schedule."""
+
+    def __init__(self, problem: Problem, start: Schedule, tails: Sequence[float], work: int) -> None:
+        self._problem = problem
+        self._tails = tails
+        self._best = start
+        self._order = [slot.task for slot in start.slots]
+        self.work = work
+        """Slots that may still be timed."""
+
+    def run(self) -> Schedule:
+        """The best schedule found."""
+        improved = True
+        while improved:
+            # A list, so that every distance has its turn before the next round.
+            improved = any([self._sweep(distance) for distance in range(1, len(self._order))])
+        return self._best
+
+    def _sweep(self, distance: int) -> bool:
+        """Move each task `distance` places up or down; everything before the two places stays as it was timed."""
         improved = False
-        for source in range(count):
-            for target in range(count):
-                if source == target or work >= IMPROVEMENT_WORK:
-                    continue
-                moved = order.copy()
-                moved.insert(target, moved.pop(source))
-                if not _respects_needs(problem, moved):
-                    continue
-                work += count
-                found = time_order(problem, moved)
-                if _quality(found) < _quality(best):
-                    best, order, improved = found, moved, True
-    return best
+        before = Timetable(self._problem)
+        for place in range(len(self._order) - distance):
+            if self.work <= 0:
+                return False
+            for order in self._moves(place, place + distance):
+                found = self._time(before, order, place)
+                if found is not None and _quality(found) < _quality(self._best):
+                    self._best, self._order, improved = found, order, True
+                    break
+            before.place(self._order[place])
+            self.work -= 1
+        return improved
 
+    def _moves(self, low: int, high: int) -> list[list[int]]:
+        """The orders in which one of two tasks goes to the other's place, as far as they respect what each needs."""
+        order, tasks = self._order, self._problem.tasks
+        moved = []
+        if not set(order[low:high]).intersection(tasks[order[high]].needs):
+            moved.append([*order[:low], order[high], *order[low:high], *order[high + 1 :]])
+        if high > low + 1 and not any(order[low] in tasks[each].needs for each in order[low + 1 : high + 1]):
+            moved.append([*order[:low], *order[low + 1 : high + 1], order[low], *order[high + 1 :]])
+        return moved
 
-def _respects_needs(problem: Problem, order: Sequence[int]) -> bool:
-    place = {task: position for position, task in enumerate(order)}
-    return all(place[need] < place[index] for index in order for need in problem.tasks[index].needs)
+    def _time(self, before: Timetable, order: Sequence[int], place: int) -> Schedule | None:
+        """The timetable of an order from a place on, or None as soon as it will be longer than the best."""
+        timetable = before.copy()
+        limit = self._best.makespan + 1e-9
+        for task in order[place:]:
+            self.work -= 1
+            if timetable.place(task).start + self._tails[task] > limit:
+                return None
+        return Schedule(tuple(timetable.slots))

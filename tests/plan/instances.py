@@ -122,9 +122,7 @@ def _br17() -> Problem:
     """Cities 2 to 17 in any order, from city 1: the unit stands at city 1, and passes take no time."""
     distance = [[0.0 if word == "-" else float(word) for word in row.split()] for row in _BR17.strip().splitlines()]
     tasks = tuple(Task(f"city {city}", (0,), 0.0) for city in range(2, len(distance) + 1))
-    return Problem(
-        tasks, 1, lambda unit, previous, task: distance[0 if previous is None else previous + 1][task + 1]
-    )
+    return Problem(tasks, 1, lambda unit, previous, task: distance[0 if previous is None else previous + 1][task + 1])
 
 
 BR17 = Instance(_br17(), optimum=27.0, within=1.25)

@@ -1,0 +1,117 @@
+"""A run that is killed leaves nothing half-written, and the next one goes on."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from printq.errors import ExitStatus
+from printq.spool import delivering
+from printq.spool.journal import Journal
+from printq.spool.paths import SessionPaths
+from tests.sessions import SmallSession, read_audio
+
+MOMENTS = int(os.environ.get("PRINTQ_KILLS", "6"))
+
+DIE_AT_STEP = """
+import os, signal, sys
+from printq.spool import journal
+from printq.cli.app import run_command_line
+
+left = int(sys.argv[2])
+commit = journal.Journal.step
+
+def step(self):
+    global left
+    left -= 1
+    if left < 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return commit(self)
+
+journal.Journal.step = step
+sys.argv = ["printq", "run", sys.argv[1], "--yes", "--workers", "0"]
+sys.exit(run_command_line())
+"""
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> SmallSession:
+    """What the session looks like after a run that nobody disturbed."""
+    session = SmallSession(tmp_path_factory.mktemp("undisturbed"), seconds=0.4)
+    session.simulation.update({"noise_dbfs": -90.0, "latency_samples": 187.37, "restart_jitter_samples": 64})
+    session.write().run()
+    return session
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a kill is a POSIX signal here")
+@pytest.mark.parametrize("step", [round(1 + i * 30 / MOMENTS) for i in range(MOMENTS)])
+def test_after_a_kill_the_next_run_ends_with_the_same_prints(
+    undisturbed: SmallSession, tmp_path: Path, step: int
+) -> None:
+    session = SmallSession(tmp_path, seconds=0.4)
+    session.simulation.update(undisturbed.simulation)
+    session.write()
+    done = subprocess.run(
+        [sys.executable, "-c", DIE_AT_STEP, str(tmp_path), str(step)], capture_output=True, timeout=120, check=False
+    )
+    assert done.returncode in (-9, 0)
+    for name in session.prints():  # what has a name is whole
+        assert (tmp_path / name).read_bytes()[44:] and read_audio(tmp_path / name).any()
+        assert (tmp_path / name).with_suffix(".json").exists()
+    assert session.run().exit_status is ExitStatus.DONE
+    assert session.prints() == undisturbed.prints()
+    for name in undisturbed.prints():
+        assert audio_and_size(tmp_path / name) == audio_and_size(undisturbed.folder / name)
+    assert list((tmp_path / ".printq/staging").iterdir()) == []
+
+
+def audio_and_size(path: Path) -> tuple[bytes, int]:
+    """Everything but the date and time of the recording."""
+    samples = soundfile.read(path, dtype="int32")[0].tobytes()
+    return samples, path.stat().st_size
+
+
+class Killed(BaseException):
+    """Stands for the end of the process; nothing catches it."""
+
+
+@pytest.mark.parametrize("where", ["write_atomically", "publish", "_finish"])
+def test_a_kill_between_journal_and_file_leads_to_the_same_file_and_no_second_version(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    session = SmallSession(tmp_path, seconds=0.4)
+    session.keep_stems("clarinet")
+
+    def die(*args: object) -> None:
+        raise Killed
+
+    with monkeypatch.context() as patch, pytest.raises(Killed):
+        patch.setattr(delivering, where, die)
+        session.run()
+    with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
+        (intended,) = journal.deliveries("clarinet/tone")
+    assert not intended.done
+    report = session.run()
+    assert report.exit_status is ExitStatus.DONE
+    assert report.rolled_s == 0.0  # from its take, or from what was staged
+    assert session.prints() == ["dry/clarinet.tone.v1.wav"]
+    with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
+        (finished,) = journal.deliveries("clarinet/tone")
+    assert finished.done
+
+
+def test_a_take_that_was_rolling_at_a_kill_is_marked_and_taken_again(tmp_path: Path) -> None:
+    session = SmallSession(tmp_path, seconds=0.4)
+    session.keep_stems("clarinet")
+    subprocess.run(
+        [sys.executable, "-c", DIE_AT_STEP, str(tmp_path), "2"], capture_output=True, timeout=120, check=False
+    )
+    session.run()
+    with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
+        assert {take.state for take in journal.takes("clarinet/tone")} == {"failed", "delivered"}
+    assert session.prints() == ["dry/clarinet.tone.v1.wav"]
