@@ -33,6 +33,8 @@ class _Scanner:
         self._text = text
         self._at = 0
         self._line_starts = [0] + [m.end() for m in re.finditer(r"\n", text)]
+        self._implied: set[KeyPath] = set()
+        """Tables that are noted at the header of a table within them."""
         self._arrays: dict[KeyPath, int] = {}
         """Paths of arrays of tables, to the index of their last table."""
 
@@ -46,13 +48,13 @@ class _Scanner:
                 path = (*self._resolve(parents), last)
                 self._arrays[path] = self._arrays.get(path, -1) + 1
                 table = (*path, self._arrays[path])
-                self._note(path, start)
+                self._note_table(path, start)
                 self._note(table, start)
                 self._skip_past("]]")
             elif self._text[start] == "[":
                 self._at += 1
                 table = self._resolve(self._read_keys())
-                self._note(table, start)
+                self._note_table(table, start)
                 self._skip_past("]")
             else:
                 before = self._at
@@ -157,6 +159,17 @@ class _Scanner:
             if path in self._arrays:
                 path = (*path, self._arrays[path])
         return path
+
+    def _note_table(self, path: KeyPath, place: int) -> None:
+        """Note a table, and those around it that have no header of their own so far."""
+        for length in range(1, len(path)):
+            if path[:length] not in self.found:
+                self._note(path[:length], place)
+                self._implied.add(path[:length])
+        if path in self._implied:
+            self._implied.remove(path)
+            del self.found[path]
+        self._note(path, place)
 
     def _note(self, path: KeyPath, place: int) -> None:
         line = bisect_right(self._line_starts, place)

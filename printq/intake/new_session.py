@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import shutil
+import unicodedata
 from pathlib import Path
 
 from printq.errors import FileError, StorageError
-from printq.files.atomic import storage_errors, write_atomically
+from printq.files.atomic import publish, storage_errors, write_atomically
 from printq.files.soundfiles import FileFacts, read_facts
 from printq.intake.load import load_rig
+from printq.intake.wording import show_number
 from printq.models.rig import Control, Insert, Position, Rig, Unit
 
 __all__ = ["start_session"]
+
+AUDIO_SUFFIXES = frozenset({".aif", ".aiff", ".bwf", ".caf", ".flac", ".rf64", ".w64", ".wav"})
+"""A file with one of these is a stem; where it cannot be read, it is not passed over."""
+LONGEST_ID = 48
+"""Ids become part of the names of prints, which must not get too long for a file system."""
 
 
 def start_session(folder: Path, stems_folder: Path, rig_path: Path) -> list[Path]:
@@ -25,9 +33,9 @@ def start_session(folder: Path, stems_folder: Path, rig_path: Path) -> list[Path
     Raises
     ------
     FileError
-        There are no stems, or the rig is wrong (JobError).
+        There are no stems, one of them is damaged or has an unusable name, or the rig is wrong (JobError).
     StorageError
-        A file exists already (nothing is overwritten), or cannot be written.
+        A file exists already (nothing is overwritten), or cannot be written; no file is left behind.
     """
     rig = load_rig(rig_path)
     stems = _find_stems(stems_folder)
@@ -49,35 +57,64 @@ def start_session(folder: Path, stems_folder: Path, rig_path: Path) -> list[Path
     taken = [path for path in targets if path.exists()]
     if taken:
         raise StorageError(f"{taken[0]} exists already and is never overwritten; name another folder or move it away")
-    for path, content in targets.items():
-        if isinstance(content, bytes):
-            write_atomically(path, content)
-        else:
-            with storage_errors(path):
-                path.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(content, path)
-    return list(targets)
+    written: list[Path] = []
+    try:
+        for path, content in targets.items():
+            if isinstance(content, bytes):
+                write_atomically(path, content)
+            else:
+                _copy_file(content, path)
+            written.append(path)
+    except StorageError:
+        # Half a session would stand in the way of the next attempt.
+        for path in written:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        raise
+    return written
+
+
+def _copy_file(origin: Path, target: Path) -> None:
+    partial = target.with_name(f"{target.name}.partial")
+    with storage_errors(target):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            shutil.copy2(origin, partial)
+            publish(partial, target)
+        finally:
+            partial.unlink(missing_ok=True)
 
 
 def _find_stems(folder: Path) -> list[tuple[Path, FileFacts]]:
     if not folder.is_dir():
         raise FileError(f"{folder} is no folder; name the one with the exported stems")
-    found = []
+    found: dict[str, tuple[Path, FileFacts]] = {}
     for path in sorted(folder.iterdir()):
-        if path.is_file() and not path.name.startswith("."):
-            try:
-                found.append((path, read_facts(path)))
-            except FileError:
-                continue  # notes, pictures and the like lie beside stems
+        if not path.is_file() or path.name.startswith("."):
+            continue
+        try:
+            facts = read_facts(path)
+        except FileError:
+            if path.suffix.lower() in AUDIO_SUFFIXES:
+                raise
+            continue  # notes, pictures and the like lie beside stems
+        if not _is_text(path.name):
+            raise FileError(f"{path.name!r} in {folder} is not a readable file name; rename it")
+        other, _ = found.setdefault(path.name.lower(), (path, facts))
+        if other != path:
+            raise FileError(
+                f"{other.name} and {path.name} in {folder} are one file on many systems; rename one of them"
+            )
     if not found:
         raise FileError(f"there is no audio file in {folder}; export the stems there first")
-    return found
+    return list(found.values())
 
 
 def _name_stems(paths: list[Path]) -> list[str]:
     names: list[str] = []
     for path in paths:
-        name = re.sub(r"[^a-z0-9]+", "-", path.stem.lower()).strip("-") or "stem"
+        plain = unicodedata.normalize("NFKD", path.stem).encode("ascii", "ignore").decode()
+        name = re.sub(r"[^a-z0-9]+", "-", plain.lower())[:LONGEST_ID].strip("-") or "stem"
         number = 2
         unique = name
         while unique in names:
@@ -109,7 +146,8 @@ def _job_text(title: str, stems: list[tuple[str, str, FileFacts]], rig: Rig) -> 
         ]
         fitting = [insert for insert in rig.insert if facts.channels <= insert.channels]
         lines += [
-            f'# through = [{{ insert = "{insert.id}", snapshot = "{insert.id}-start" }}]   # {_chain(rig, insert)}, {insert.mode}'
+            f'# through = [{{ insert = "{insert.id}", snapshot = "{insert.id}-start" }}]'
+            f"   # {_comment(_chain(rig, insert))}, {insert.mode}"
             for insert in fitting
         ]
     return "\n".join([*lines, ""])
@@ -129,15 +167,11 @@ def _snapshots_text(rig: Rig) -> str:
 
 
 def _unit_lines(unit: Unit) -> list[str]:
+    presets = list(unit.model.presets) if unit.model is not None else []
     movable = [control for control in unit.control if control.fixed is None]
-    lines = []
-    if unit.recall == "preset":
-        presets = list(unit.model.presets) if unit.model is not None else []
-        lines.append(f"preset = {_quote(presets[0] if presets else 'name of the stored preset')}")
-        return lines
-    for control in movable:
-        lines.append(f"{control.id} = {_value(_start(control))}   # {_scale(control)}")
-    return lines
+    if unit.recall == "preset" and (presets or unit.model is None):
+        return [f"preset = {_quote(presets[0] if presets else 'name of the stored preset')}"]
+    return [f"{control.id} = {_value(_start(control))}   # {_comment(_scale(control))}" for control in movable]
 
 
 def _start(control: Control) -> Position:
@@ -158,9 +192,23 @@ def _chain(rig: Rig, insert: Insert) -> str:
 
 
 def _value(position: Position) -> str:
-    return _quote(position) if isinstance(position, str) else f"{position:g}"
+    return _quote(position) if isinstance(position, str) else show_number(position)
+
+
+def _comment(text: str) -> str:
+    """A text that may hold anything, fit for a comment, which ends with its line."""
+    return "".join(character if character.isprintable() else " " for character in text)
 
 
 def _quote(text: str) -> str:
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in escaped) + '"'
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+
+
+def _is_text(name: str) -> bool:
+    """Whether a file name can be written down: some systems allow names that are bytes and no text."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True

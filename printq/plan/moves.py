@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from printq.models.clock import parse_clock
-from printq.models.clock import parse_clock
 from printq.models.passes import Job, Pass
 from printq.models.plan import Move
 from printq.models.rig import Control, Position, Unit
@@ -80,8 +79,15 @@ def _same_settings(unit: Unit, stands: Mapping[str, Position], wanted: Mapping[s
     )
 
 
-def _same_position(control: Control | None, before: Position, to: Position) -> bool:
-    """Whether two positions of a control are one; a clock may be written 7:30 or 07:30."""
-    if control is not None and control.measure == "clock" and control.kind == "knob":
-        return parse_clock(str(before)) == parse_clock(str(to))
-    return before == to
+def _same_position(control: Control | None, one: Position | None, other: Position) -> bool:
+    """Whether two positions are one place on the panel: on a clock scale, 07:30 is 7:30."""
+    if one == other:
+        return True
+    on_clock = control is not None and control.kind == "knob" and control.measure == "clock"
+    if not on_clock or not isinstance(one, str) or not isinstance(other, str):
+        return False
+    try:
+        return parse_clock(one) == parse_clock(other)
+    except ValueError:
+        # Remembered from before the rig file was changed, when this control had another scale.
+        return False

@@ -94,9 +94,10 @@ class _Search:
     def run(self) -> Schedule:
         """The best schedule found."""
         improved = True
-        while improved:
-            # A list, so that every distance has its turn before the next round.
-            improved = any([self._sweep(distance) for distance in range(1, len(self._order))])
+        while improved and self.work > 0:
+            improved = False
+            for distance in range(1, len(self._order)):
+                improved |= self._sweep(distance)
         return self._best
 
     def _sweep(self, distance: int) -> bool:
@@ -105,7 +106,7 @@ class _Search:
         before = Timetable(self._problem)
         for place in range(len(self._order) - distance):
             if self.work <= 0:
-                return False
+                break
             for order in self._moves(place, place + distance):
                 found = self._time(before, order, place)
                 if found is not None and _quality(found) < _quality(self._best):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from printq.plan.problem import Problem, Task
 
-__all__ = ["BR17", "FT06", "INSTANCES", "LA01", "S2", "S3", "Instance"]
+__all__ = ["BR17", "FT06", "LA01", "S2", "S3", "Instance"]
 
 
 @dataclass(frozen=True)
