@@ -65,21 +65,22 @@ def plan_lines(job: Job, report: PlanReport) -> list[str]:
     else:
         width = max(len(entry.pass_id) for entry in plan.entries)
         lines = [
-            f"{job.title or job.job_file}: {len(plan.entries)} passes, done after {clock(plan.makespan_s)}",
+            f"{job.title or job.job_file}: {count_text(len(plan.entries), 'pass', 'passes')}, "
+            f"done after {clock(plan.makespan_s)}",
             "",
         ]
         lines.append(f"  {'hands at':>8}  {'rolls':>7}  {'ends':>7}  {'pass':<{width}}  what the hands do")
         for entry in plan.entries:
             hands = clock(entry.set_up_start_s) if entry.moves else "-"
-            lines.append(
-                f"  {hands:>8}  {clock(entry.start_s):>7}  {clock(entry.end_s):>7}  {entry.pass_id:<{width}}  "
-                f"{moves_text(entry.moves) or 'nothing'}"
-            )
+            begin = f"  {hands:>8}  {clock(entry.start_s):>7}  {clock(entry.end_s):>7}  {entry.pass_id:<{width}}  "
+            first, *others = moves_by_unit(entry.moves) or ["nothing"]
+            lines.append(begin + first)
+            lines += [" " * len(begin) + other for other in others]
         gap = plan.makespan_s - plan.lower_bound_s
         lines += [
             "",
             f"hands at work {clock(plan.hands_on_s)}; no plan can be shorter than {clock(plan.lower_bound_s)}"
-            + (f" ({clock(gap)} less)" if gap >= 0.5 else ", this one is as short as can be"),
+            + (f" ({clock(gap)} less than this one)" if gap >= 0.5 else ", this one is as short as can be"),
         ]
     for standing in report.standings:
         if standing.state in ("stale", "held", "taken") or (standing.state == "queued" and standing.reason):
@@ -112,7 +113,7 @@ def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
                     lines.append(f"  {check.check} {measured_text(check.value, check.unit)}: {check.cause}")
                     lines.append(f"    what to do: {check.remedy}")
             lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
-    lines += [f"waits: {text}" for text in report.waiting]
+    lines += [f"waits: {text}" for text in report.waiting if not text.endswith(f": {report.stopped}")]
     if report.stopped is not None:
         lines.append(f"{report.stopped}; the next run goes on")
     return lines
@@ -139,15 +140,18 @@ def set_up_lines(job: Job, wanted: SetUp) -> list[str]:
     return lines
 
 
-def moves_text(moves: Sequence[Move]) -> str:
-    """A set-up in one line."""
-    words = []
+def moves_by_unit(moves: Sequence[Move]) -> list[str]:
+    """A set-up, one line for each unit: `opto: gain 46, mode compress`."""
+    words: dict[str, list[str]] = {}
     for move in moves:
-        if move.control == "patch":
-            words.append(f"plug {move.unit} into {move.to}")
-        else:
-            words.append(f"{move.unit} {move.control} {position_text(move.to)}")
-    return ", ".join(words)
+        what = f"plug into {move.to}" if move.control == "patch" else f"{move.control} {position_text(move.to)}"
+        words.setdefault(move.unit, []).append(what)
+    return [f"{unit}: {', '.join(of_unit)}" for unit, of_unit in words.items()]
+
+
+def count_text(count: int, one: str, many: str) -> str:
+    """A number of things: `1 pass`, `9 passes`."""
+    return f"{count} {one if count == 1 else many}"
 
 
 def position_text(position: float | str | None) -> str:

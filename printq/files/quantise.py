@@ -6,6 +6,8 @@ LSB^2/4, both independent of the signal (Lipshitz, Wannamaker and Vanderkooy, JA
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,10 +19,15 @@ DITHER_STEP = 4096
 
 
 class Dither:
-    """Triangular noise from -1 to 1 LSB, the same for the same seed, whatever the block sizes."""
+    """Triangular noise from -1 to 1 LSB, the same for the same seed, whatever the block sizes.
 
-    def __init__(self, seed: bytes, channels: int) -> None:
-        self._rng = np.random.default_rng(np.frombuffer(seed, dtype=np.uint8).tolist())
+    The seed is a number from 0 on, or bytes such as a checksum.
+    """
+
+    def __init__(self, seed: int | bytes, channels: int) -> None:
+        # The raw bits of PCG64 are promised to stay the same in later releases of numpy; what `Generator` makes of
+        # them is not (NEP 19).
+        self._bits = np.random.PCG64(list(seed) if isinstance(seed, bytes) else seed)
         self._channels = channels
         self._left = np.zeros((0, channels))
 
@@ -29,7 +36,8 @@ class Dither:
         drawn = [self._left]
         have = len(self._left)
         while have < frames:
-            pair = self._rng.random((2, DITHER_STEP, self._channels))
+            raw = self._bits.random_raw(2 * DITHER_STEP * self._channels)
+            pair = (raw >> np.uint64(11)).reshape(2, DITHER_STEP, self._channels) * 2.0**-53
             drawn.append(pair[0] - pair[1])
             have += DITHER_STEP
         together = np.concatenate(drawn)
@@ -37,29 +45,35 @@ class Dither:
         return together[:frames]
 
 
+@dataclass(frozen=True)
 class Quantised:
-    """Integers of a block, and how many samples had to be limited to the range."""
+    """Integers of a block."""
 
-    def __init__(self, samples: NDArray[np.int32], clipped: int) -> None:
-        self.samples = samples
-        self.clipped = clipped
+    samples: NDArray[np.int32]
+    """Right-aligned, shape as the block."""
+    clipped: int
+    """Samples that had no place in the range and were limited to it."""
 
 
 def fits(block: Signal, bit_depth: int) -> bool:
-    """Whether every sample can be represented exactly at a word length; 32 is float32."""
+    """Whether every sample is finite and can be represented exactly at a word length; 32 is float32."""
     if bit_depth == 32:
-        return bool(np.all(block.astype(np.float32) == block))
+        with np.errstate(over="ignore"):
+            return bool(np.all(block.astype(np.float32) == block) and np.all(np.isfinite(block)))
     steps = block * float(1 << (bit_depth - 1))
     top = float(1 << (bit_depth - 1))
     return bool(np.all(steps == np.rint(steps)) and np.all(steps >= -top) and np.all(steps < top))
 
 
 def to_integers(block: Signal, bit_depth: int, dither: Dither | None) -> Quantised:
-    """Round a block to integers of a word length, right-aligned, after adding dither where given."""
+    """Round a block to integers of a word length, after adding dither where given.
+
+    What is no number counts as clipped and becomes silence: as an integer it could be a click at full scale.
+    """
     top = 1 << (bit_depth - 1)
     steps = block * float(top)
     if dither is not None:
         steps = steps + dither.draw(len(block))
     rounded = np.rint(steps)
-    clipped = int(np.count_nonzero((rounded < -top) | (rounded > top - 1)))
-    return Quantised(np.clip(rounded, -top, top - 1).astype(np.int32), clipped)
+    limited = np.clip(np.nan_to_num(rounded, nan=0.0), -top, top - 1)
+    return Quantised(limited.astype(np.int32), int(np.count_nonzero(limited != rounded)))

@@ -223,7 +223,7 @@ def _check_pass(source: SourceFile, through: Through, at: KeyPath, around: Surro
                 f"there is no snapshot {through.snapshot!r}",
                 suggest(through.snapshot, fitting or list(around.snapshots)),
             )
-    elif snapshot.insert != through.insert:
+    elif snapshot.insert != through.insert and all(map(around.has_insert, (through.insert, snapshot.insert))):
         hint = f"for {through.insert} there is {', '.join(fitting)}" if fitting else "make one for this insert"
         source.error((*at, "snapshot"), f"{through.snapshot} belongs to insert {snapshot.insert}", hint)
 

@@ -147,11 +147,14 @@ class SourceFile:
         return self._is_gone(path) or any(lost[:-1] == path and isinstance(lost[-1], int) for lost in self._lost)
 
     def entry_ids(self, where: Sequence[str | int]) -> frozenset[str] | None:
-        """Ids in a list as they are written, those of broken entries included; None where the list cannot be read."""
+        """Ids in a list in lower case, those of broken entries included; None where the list cannot be read.
+
+        In lower case, because an id with capitals is reported where it stands, not again wherever it is used.
+        """
         if not self.is_read or self._is_gone(self.written_path(where)):
             return None
         entries = self.written_at(where)
-        return frozenset(name for entry in entries or [] if (name := _id_of(entry)) is not None)
+        return frozenset(name.lower() for entry in entries or [] if (name := _id_of(entry)) is not None)
 
     def has_entry(self, where: Sequence[str | int], name: str) -> bool:
         """Whether a list has an entry of that id, if only a broken one; True where the list cannot be read."""

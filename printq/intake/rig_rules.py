@@ -185,11 +185,12 @@ def _check_insert(source: SourceFile, rig: Rig, insert: Insert, at: KeyPath) -> 
     check_limits(source, (*at, "limits"), insert.limits)
     _check_insert_units(source, rig, insert, at)
     wanted = insert.channels
+    mode_known = not source.is_lost((*at, "mode"))
     for what, channels, exist in (
         ("sends", insert.sends, interface.sends),
         ("returns", insert.returns, interface.returns),
     ):
-        if len(channels) != wanted:
+        if len(channels) != wanted and mode_known:
             source.error(
                 (*at, what),
                 f"{len(channels)} channel{'s' if len(channels) != 1 else ''} on a {insert.mode} insert",
@@ -225,10 +226,11 @@ def _check_insert_units(source: SourceFile, rig: Rig, insert: Insert, insert_at:
     at = (*insert_at, "units")
     seen: set[str] = set()
     known = [unit.id for unit in rig.unit]
+    mode_known = not source.is_lost((*insert_at, "mode"))
     for index, element in enumerate(insert.units):
         pair = not isinstance(element, str)
         names = [element] if isinstance(element, str) else list(element)
-        if pair and insert.mode == "mono":
+        if pair and insert.mode == "mono" and mode_known:
             source.error((*at, index), "a pair of units on a mono insert", "one unit, or a two-channel mode")
         for name in names:
             unit = rig.find_unit(name)

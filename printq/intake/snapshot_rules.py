@@ -23,11 +23,13 @@ def check_snapshot(source: SourceFile, snapshot: Snapshot, index: int, rig_sourc
             source.error((*at, "insert"), f"there is no insert {snapshot.insert!r}", suggest(snapshot.insert, known))
         return
     names = list(insert.each_unit())
-    whole = not rig_source.is_lost(("insert", insert.id, "units"))
+    units = rig.units_of(insert)
+    # Where a unit of the insert is misspelt in the rig, its settings are not the mistake.
+    whole = len(units) == len(names) and not rig_source.is_lost(("insert", insert.id, "units"))
     for name in snapshot.settings:
         if name not in names and whole:
             source.error((*at, "settings", name), f"unit {name!r} is not on insert {insert.id}", suggest(name, names))
-    for unit in rig.units_of(insert):
+    for unit in units:
         _check_unit(source, snapshot, at, unit, rig_source, rig)
 
 

@@ -28,30 +28,29 @@ def lower_bound(problem: Problem) -> float:
 def least_handwork(problem: Problem, unit: int) -> float:
     """Seconds of handwork on one unit that no order of its tasks can go below.
 
-    Each task costs at least its cheapest set-up, whatever ran before it. That is nothing for tasks which stand
-    on the same positions; but the first of such a batch follows a task from outside of it, and the first task of
-    all follows the state at the start.
+    One task is the first, set up from the state at the start; each of the others costs at least its cheapest
+    set-up after another task. That is nothing within a batch of tasks which stand on the same positions; but the
+    first of a batch follows a task from outside of it, unless the batch comes first of all.
     """
     tasks = _tasks_on(problem, unit)
-    cheapest = {task: _cheapest(problem, unit, task, [other for other in tasks if other != task]) for task in tasks}
-    total = sum(cheapest.values())
-    openings = []
+    if not tasks:
+        return 0.0
+
+    def cheapest_after(others: list[int], task: int) -> float:
+        return min((problem.set_up(unit, other, task) for other in others if other != task), default=0.0)
+
+    within = {task: cheapest_after(tasks, task) for task in tasks}
+    openings, entries = [], []
     for batch in _batches(problem, unit, tasks):
         outside = [task for task in tasks if task not in batch]
-        entry = min(_cheapest(problem, unit, task, outside) - cheapest[task] for task in batch)
-        opening = min(problem.set_up(unit, None, task) - cheapest[task] for task in batch)
-        total += entry
-        openings.append(opening - entry)
-    return total + min(openings, default=0.0)
+        openings.append(min(problem.set_up(unit, None, task) - within[task] for task in batch))
+        entries.append(min(cheapest_after(outside, task) - within[task] for task in batch))
+    first = min(opening - entry for opening, entry in zip(openings, entries, strict=True))
+    return sum(within.values()) + sum(entries) + first
 
 
 def _tasks_on(problem: Problem, unit: int) -> list[int]:
     return [index for index, task in enumerate(problem.tasks) if unit in task.units]
-
-
-def _cheapest(problem: Problem, unit: int, task: int, others: list[int]) -> float:
-    """The cheapest set-up of a task on a unit after any of some others, or at the start."""
-    return min(problem.set_up(unit, previous, task) for previous in (None, *others))
 
 
 def _batches(problem: Problem, unit: int, tasks: list[int]) -> list[set[int]]:
@@ -80,12 +79,14 @@ def _longest_chain(problem: Problem) -> float:
     for index in sort_by_needs(problem):
         task = problem.tasks[index]
         begin = max((ends[need] for need in task.needs), default=0.0)
-        hands = sum(
-            _cheapest(problem, unit, index, [other for other in _tasks_on(problem, unit) if other != index])
-            for unit in task.units
-        )
-        ends[index] = max(begin, hands) + task.duration
+        ends[index] = max(begin, sum(_cheapest(problem, unit, index) for unit in task.units)) + task.duration
     return max(ends.values())
+
+
+def _cheapest(problem: Problem, unit: int, task: int) -> float:
+    """The cheapest set-up of a task on a unit, after whatever it comes."""
+    others = (other for other in _tasks_on(problem, unit) if other != task)
+    return min(problem.set_up(unit, previous, task) for previous in (None, *others))
 
 
 def _hands(problem: Problem, handwork: float) -> float:

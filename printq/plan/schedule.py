@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right, insort
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from printq.plan.problem import Problem
 
@@ -151,13 +151,13 @@ class Timetable:
                 continue
             # A set-up of no length waits for its units; the others are part of the stop and stay.
             wait = seconds if slot.set_up_start >= self._roll_from else 0.0
-            later = replace(
-                slot,
-                set_up_start=slot.set_up_start + wait,
-                set_up_end=slot.set_up_end + wait,
-                probe_end=slot.probe_end + wait,
-                start=slot.start + seconds,
-                end=slot.end + seconds,
+            later = Slot(
+                slot.task,
+                slot.set_up_start + wait,
+                slot.set_up_end + wait,
+                slot.probe_end + wait,
+                slot.start + seconds,
+                slot.end + seconds,
             )
             self.slots[place] = later
             self._ends[slot.task] = later.end

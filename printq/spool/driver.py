@@ -208,7 +208,7 @@ class Driver:
 
     def _set_up_and_roll(self, work: Work) -> None:
         moves = set_up_moves(self._job, work.each, self._rack)
-        if moves and not self._job.options.hands_during_passes and self._recorder.rolling:
+        if moves and (self._something_is_about_to_roll(work) or self._hands_must_rest()):
             return
         if (moves or work.confirmed is None) and not self._set_up(work, moves):
             return
@@ -224,7 +224,6 @@ class Driver:
         snapshot = self._job.snapshot_of(each)
         work.confirmed = Confirmation(by="nothing-moved", at=now())
         if moves:
-            self._listener.tell("set-up", each.id, _describe_moves(moves))
             reply = self._operator.set_up(
                 SetUp(each.id, each.insert, each.snapshot, moves, snapshot.note, snapshot.photo)
             )
@@ -236,6 +235,7 @@ class Driver:
                 self._end(work, Stage.SKIPPED, "skipped at its set-up")
                 return False
             work.confirmed = reply.confirmation
+            self._listener.tell("set-up", each.id, _describe_moves(moves))
         self._rack = self._rack.after(self._job, each)
         with self._journal.step():
             for unit in self._job.units_of(each):
@@ -437,7 +437,7 @@ class Driver:
         work.quiet_since = None
         if stage is Stage.HELD:
             self._listener.tell("held", work.each.id, why)
-        elif stage is Stage.SKIPPED:
+        elif stage is Stage.SKIPPED and why != self._stopping:
             self._listener.tell("waits", work.each.id, why)
 
     def _drop_staged(self, work: Work) -> None:
@@ -489,6 +489,19 @@ class Driver:
     def _units_in_the_air(self) -> set[str]:
         rolling = [work for work in self._works.values() if work.stage is Stage.ROLLING]
         return {unit for work in rolling for unit in self._job.insert_of(work.each).each_unit()}
+
+    def _something_is_about_to_roll(self, work: Work) -> bool:
+        """Whether a pass stands dialled and only waits for a moment: it is started before the hands are called again."""
+        return any(
+            other is not work
+            and other.stage is Stage.WAITING
+            and other.confirmed is not None
+            and self._sources_are_printed(other)
+            for other in self._works.values()
+        )
+
+    def _hands_must_rest(self) -> bool:
+        return not self._job.options.hands_during_passes and self._recorder.rolling
 
     def _next_needs_no_hands(self, work: Work) -> bool:
         """Whether the next pass on these units finds them as it wants them, so that a repeat of this one would too."""

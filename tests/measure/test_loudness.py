@@ -1,4 +1,7 @@
-"""Loudness against ITU-R BS.1770-5, EBU Tech 3341 v4, EBU Tech 3342 v4, and two other implementations."""
+"""Loudness against ITU-R BS.1770-5, a float64 implementation of it, pyloudnorm and ffmpeg.
+
+The signals of EBU Tech 3341 and 3342 are in `test_ebu_signals.py`, but for those that are for live meters.
+"""
 
 from __future__ import annotations
 
@@ -16,17 +19,18 @@ from scipy.signal import sosfreqz
 
 from printq.errors import UnmeasurableError
 from printq.measure.loudness import LoudnessMeter, LoudnessResult, k_weighting
-from tests.measure.signals import sine, steps
-
-RATE = 48_000
-SILENCE = -math.inf
+from tests.measure.signals import RATE, feed, steps, stereo
 
 
 def measure(signal: NDArray[np.floating], rate: int = RATE) -> LoudnessResult:
-    meter = LoudnessMeter(rate, signal.shape[1])
-    for start in range(0, len(signal), 65_536):
-        meter.add(signal[start : start + 65_536])
-    return meter.result()
+    found = feed(LoudnessMeter(rate, signal.shape[1]), signal)
+    assert isinstance(found, LoudnessResult)
+    return found
+
+
+def tone(*pieces: tuple[float, float | None], rate: int = RATE) -> LoudnessResult:
+    """What a stereo tone of 1 kHz reads that goes through (seconds, dBFS)."""
+    return measure(stereo(steps(*pieces, rate=rate)), rate)
 
 
 def test_the_filters_at_48_khz_are_those_of_the_tables() -> None:
@@ -36,26 +40,21 @@ def test_the_filters_at_48_khz_are_those_of_the_tables() -> None:
     np.testing.assert_allclose(k_weighting(48_000), [shelf, high_pass], atol=1e-8)
 
 
-@pytest.mark.parametrize("rate", [8_000, 11_025, 22_050, 44_100, 48_000, 88_200, 96_000, 192_000])
+@pytest.mark.parametrize("rate", [8_000, 11_025, 22_050, 44_100, 88_200, 96_000, 192_000])
 def test_the_filters_follow_the_analogue_prototype_at_every_rate(rate: int) -> None:
-    # Bilinear transform of the prototype behind the tables; its constants regenerate them to 1e-13.
-    def stage(hz: float, q: float, high: float, band: float, low: float) -> list[float]:
-        k = math.tan(math.pi * hz / rate)
-        a0 = 1.0 + k / q + k * k
-        return [
-            (high + band * k / q + low * k * k) / a0,
-            2.0 * (low * k * k - high) / a0,
-            (high - band * k / q + low * k * k) / a0,
-            1.0,
-            2.0 * (k * k - 1.0) / a0,
-            (1.0 - k / q + k * k) / a0,
-        ]
-
-    gain = 10.0 ** (3.999843853973347 / 20.0)
-    shelf = stage(1681.974450955533, 0.7071752369554196, gain, gain**0.4996667741545416, 1.0)
-    high_pass = stage(38.13547087602444, 0.5003270373238773, 1.0, 0.0, 0.0)
-    high_pass[:3] = [1.0, -2.0, 1.0]  # the tables leave this numerator as it is
-    np.testing.assert_allclose(k_weighting(rate), [shelf, high_pass], rtol=1e-9, atol=1e-12)
+    # What the bilinear transform, with K = tan(pi f / rate), makes of the prototype behind the tables, whose constants
+    # regenerate these to 1e-13; the rounding of the high-pass's numerator to 1, -2, 1 is kept as a gain.
+    hz = np.array([0.002, 0.01, 0.05, 0.1, 0.2, 0.3, 0.4, 0.45]) * rate
+    bent = 1j * np.tan(np.pi * hz / rate)
+    s = bent / math.tan(math.pi * 1681.974450955533 / rate)
+    high = 10.0 ** (3.999843853973347 / 20.0)
+    q = 0.7071752369554196
+    shelf = (high * s**2 + high**0.4996667741545416 / q * s + 1.0) / (s**2 + s / q + 1.0)
+    s = bent / math.tan(math.pi * 38.13547087602444 / rate)
+    high_pass = s**2 / (s**2 + s / 0.5003270373238773 + 1.0)
+    rounding = 4.0 / (1.0 + 1.99004745483398 + 0.99007225036621)
+    _, response = sosfreqz(k_weighting(rate), worN=hz, fs=rate)
+    np.testing.assert_allclose(response, shelf * high_pass * rounding, rtol=1e-6)
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
@@ -78,22 +77,21 @@ def test_the_filters_follow_the_analogue_prototype_at_every_rate(rate: int) -> N
 )
 def test_the_weighting_is_the_same_at_every_rate(rate: int, hz: float, db: float) -> None:
     _, response = sosfreqz(k_weighting(rate), worN=[hz], fs=rate)
-    # The bilinear transform bends the shelf a little differently at each rate: 0.04 dB at 2 kHz and 192 kHz.
-    tolerance = 1e-4 if rate == 48_000 else 0.06
+    # The bilinear transform bends the shelf, between 1 and 3 kHz, a little differently at each rate.
+    tolerance = 1e-4 if rate == 48_000 else 0.02
     assert 20.0 * math.log10(abs(response[0])) == pytest.approx(db, abs=tolerance)
 
 
 def test_a_full_scale_sine_of_997_hz_on_one_channel_reads_minus_3_01() -> None:
     # BS.1770-5, Annex 1, after equation (7).
     signal = np.zeros((RATE * 5, 2))
-    signal[:, 0] = sine(5, 0.0, RATE, hz=997.0)
+    signal[:, 0] = steps((5, 0.0), hz=997.0)
     assert measure(signal).integrated_lufs == pytest.approx(-3.01, abs=0.005)
 
 
 @pytest.mark.parametrize(
-    ("parts", "reading"),
-    # Tech 3341 v4, Table 1, signals 1 to 5 ask for -23.0 or -33.0, +-0.1. The closer readings are those of a separate
-    # float64 implementation of BS.1770.
+    ("pieces", "reading"),
+    # What a separate float64 implementation of BS.1770 reads for Tech 3341's signals 1 to 5.
     [
         pytest.param([(20, -23)], -22.993, id="1"),
         pytest.param([(20, -33)], -32.993, id="2"),
@@ -102,82 +100,49 @@ def test_a_full_scale_sine_of_997_hz_on_one_channel_reads_minus_3_01() -> None:
         pytest.param([(20, -26), (20.1, -20), (20, -26)], -22.979, id="5"),
     ],
 )
-def test_integrated_loudness_of_tech_3341_signals(parts: list[tuple[float, float]], reading: float) -> None:
-    found = measure(steps(parts, RATE)).integrated_lufs
-    assert found == pytest.approx(round(reading), abs=0.1)
-    assert found == pytest.approx(reading, abs=0.005)
-
-
-@pytest.mark.parametrize("number", [1, 2])
-def test_all_three_readings_of_a_steady_tone_agree(number: int) -> None:
-    # Tech 3341 v4, Table 1, signals 1 and 2: M, S and I.
-    level = {1: -23.0, 2: -33.0}[number]
-    found = measure(steps([(20, level)], RATE))
-    for value in (found.integrated_lufs, found.short_term_max_lufs, found.momentary_max_lufs):
-        assert value == pytest.approx(level, abs=0.1)
+def test_integrated_loudness_is_another_implementations(pieces: list[tuple[float, float]], reading: float) -> None:
+    assert tone(*pieces).integrated_lufs == pytest.approx(reading, abs=0.005)
 
 
 def test_surround_channels_weigh_more() -> None:
-    # Tech 3341 v4, Table 1, signal 6: L, R -28; C -24; Ls, Rs -30 read -23.0 +-0.1.
-    signal = np.stack([sine(20, level, RATE) for level in (-28, -28, -24, -30, -30)], axis=1)
-    assert measure(signal).integrated_lufs == pytest.approx(-23.016, abs=0.005)
+    # Tech 3341 v4, Table 1, signal 6; the same implementation with a weight of 1.41.
+    assert measure(surround(20)).integrated_lufs == pytest.approx(-23.016, abs=0.005)
 
 
 def test_the_low_frequency_channel_of_six_is_left_out() -> None:
     # BS.1770-5, Annex 1.
-    five = np.stack([sine(5, level, RATE) for level in (-28, -28, -24, -30, -30)], axis=1)
-    six = np.insert(five, 3, sine(5, -3, RATE, hz=60.0), axis=1)
+    five = surround(5)
+    six = np.insert(five, 3, steps((5, -3), hz=60.0), axis=1)
     assert measure(six) == measure(five)
 
 
-@pytest.mark.parametrize("rate", [44_100, 48_000])
-def test_short_term_maximum_of_tech_3341_signal_9(rate: int) -> None:
-    found = measure(steps([(1.34, -20), (1.66, -30)] * 5, rate), rate)
-    assert found.short_term_max_lufs == pytest.approx(-23.0, abs=0.1)
-
-
-@pytest.mark.parametrize("i", range(0, 20, 3))
-def test_short_term_maximum_wherever_the_tone_begins(i: int) -> None:
-    # Tech 3341 v4, Table 1, signals 10 and 11.
-    tone = measure(steps([(i * 0.15, SILENCE), (3, -23), (1, SILENCE)], RATE))
-    assert tone.short_term_max_lufs == pytest.approx(-23.0, abs=0.1)
-    live = measure(steps([(i * 0.15, SILENCE), (3, -38 + i), (3 - i * 0.15, SILENCE)], RATE))
-    assert live.short_term_max_lufs == pytest.approx(-38 + i, abs=0.1)
-
-
-def test_momentary_maximum_of_tech_3341_signal_12() -> None:
-    found = measure(steps([(0.18, -20), (0.22, -30)] * 25, RATE))
-    assert found.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
+def surround(seconds: float) -> NDArray[np.float64]:
+    """L, R -28; C -24; Ls, Rs -30 dBFS."""
+    return np.stack([steps((seconds, level)) for level in (-28, -28, -24, -30, -30)], axis=1)
 
 
 @pytest.mark.parametrize("i", range(20))
-def test_momentary_maximum_wherever_the_tone_begins(i: int) -> None:
-    # Tech 3341 v4, Table 1, signals 13 and 14. A hop of 100 ms would be up to 0.45 LU low.
-    tone = measure(steps([(i * 0.02, SILENCE), (0.4, -23), (1, SILENCE)], RATE))
-    assert tone.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
-    live = measure(steps([(i * 0.02, SILENCE), (0.4, -38 + i), (0.4 - i * 0.02, SILENCE)], RATE))
-    assert live.momentary_max_lufs == pytest.approx(-38 + i, abs=0.1)
+def test_live_short_term_maximum_wherever_the_tone_begins(i: int) -> None:
+    # Tech 3341 v4, Table 1, signal 11, the meter reset before each part.
+    found = tone((i * 0.15, None), (3, -38 + i), (3 - i * 0.15, None))
+    assert found.short_term_max_lufs == pytest.approx(-38 + i, abs=0.1)
 
 
-@pytest.mark.parametrize(
-    ("levels", "lu"),
-    # Tech 3342 v4, Table 1, signals 1 to 4, +-1 LU; computed exactly they are whole numbers.
-    [
-        pytest.param([-20, -30], 10, id="1"),
-        pytest.param([-20, -15], 5, id="2"),
-        pytest.param([-40, -20], 20, id="3"),
-        pytest.param([-50, -35, -20, -35, -50], 15, id="4"),
-    ],
-)
-def test_loudness_range_of_tech_3342_signals(levels: list[float], lu: float) -> None:
-    assert measure(steps([(20, level) for level in levels], RATE)).range_lu == pytest.approx(lu, abs=0.01)
+@pytest.mark.parametrize("i", range(20))
+def test_live_momentary_maximum_wherever_the_tone_begins(i: int) -> None:
+    # Tech 3341 v4, Table 1, signal 14, the meter reset before each part.
+    found = tone((i * 0.02, None), (0.4, -38 + i), (0.4 - i * 0.02, None))
+    assert found.momentary_max_lufs == pytest.approx(-38 + i, abs=0.1)
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
 def test_agrees_with_pyloudnorm_on_music_like_noise(rate: int) -> None:
     noise = wandering_noise(rate, 12.0)
     theirs = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(noise)
-    assert measure(noise, rate).integrated_lufs == pytest.approx(theirs, abs=0.02)
+    # Its high-pass has the numerator of the 48 kHz table at every rate: 0.022 dB at 96 kHz, where ours has the gain
+    # of 48 kHz.
+    tolerance = 0.005 if rate <= 48_000 else 0.03
+    assert measure(noise, rate).integrated_lufs == pytest.approx(theirs, abs=tolerance)
 
 
 def test_agrees_with_ffmpeg_on_music_like_noise() -> None:
@@ -188,13 +153,8 @@ def test_agrees_with_ffmpeg_on_music_like_noise() -> None:
     command += ["-af", "ebur128=metadata=1,ametadata=mode=print:file=-", "-f", "null", "-"]
     text = subprocess.run(command, input=noise.tobytes(), capture_output=True, check=True).stdout.decode()
 
-    def last(name: str) -> float:
-        return float(re.findall(rf"lavfi\.r128\.{name}=(-?[\d.]+)", text)[-1])
-
-    found = measure(noise)
-    assert found.integrated_lufs == pytest.approx(last("I"), abs=0.02)
-    # Its range comes from a histogram whose steps are finer, but it appends no silence.
-    assert found.range_lu == pytest.approx(last("LRA"), abs=0.2)
+    theirs = float(re.findall(r"lavfi\.r128\.I=(-?[\d.]+)", text)[-1])
+    assert measure(noise).integrated_lufs == pytest.approx(theirs, abs=0.02)
 
 
 def wandering_noise(rate: int, seconds: float) -> NDArray[np.float64]:
@@ -214,19 +174,19 @@ def test_silence_has_no_loudness(frames: int) -> None:
 
 
 def test_what_is_shorter_than_a_window_has_no_figure_for_it() -> None:
-    found = measure(steps([(0.399, -20)], RATE))
+    found = tone((0.399, -20))
     assert found == LoudnessResult(None, None, None, None)
-    found = measure(steps([(0.4, -20)], RATE))
+    found = tone((0.4, -20))
     assert found.momentary_max_lufs is not None
     assert found.integrated_lufs == found.momentary_max_lufs
     assert found.short_term_max_lufs is None
-    found = measure(steps([(3.0, -20)], RATE))
+    found = tone((3.0, -20))
     assert found.short_term_max_lufs == pytest.approx(-20.0, abs=0.1)
 
 
 def test_what_stays_under_the_absolute_gate_has_no_integrated_loudness() -> None:
     # BS.1770-5, equation (5): -70 LKFS.
-    found = measure(steps([(5, -72)], RATE))
+    found = tone((5, -72))
     assert found.integrated_lufs is None
     assert found.range_lu is None
     assert found.momentary_max_lufs == pytest.approx(-72.0, abs=0.1)
@@ -234,7 +194,9 @@ def test_what_stays_under_the_absolute_gate_has_no_integrated_loudness() -> None
 
 @pytest.mark.parametrize("rate", [8_000, 11_025, 22_050, 44_100, 88_200, 96_000, 192_000])
 def test_a_tone_reads_the_same_at_every_rate(rate: int) -> None:
-    assert measure(steps([(4, -23)], rate), rate).integrated_lufs == pytest.approx(-23.0, abs=0.05)
+    # Where half the rate comes near the shelf, the bilinear transform moves it: 0.2 dB at 1 kHz and a rate of 8 kHz.
+    tolerance = 0.05 if rate >= 22_050 else 0.2
+    assert tone((4, -23), rate=rate).integrated_lufs == pytest.approx(-23.0, abs=tolerance)
 
 
 def test_an_asked_for_result_changes_nothing() -> None:
@@ -248,7 +210,7 @@ def test_an_asked_for_result_changes_nothing() -> None:
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_not_a_number_is_refused_and_leaves_no_trace(bad: float) -> None:
-    signal = steps([(4, -23)], RATE)
+    signal = stereo(steps((4, -23)))
     meter = LoudnessMeter(RATE, 2)
     meter.add(signal[:RATE])
     spoilt = signal[RATE : 2 * RATE].copy()

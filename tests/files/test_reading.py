@@ -1,0 +1,113 @@
+"""Reading audio files, and saying what is wrong with those that cannot be read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import soundfile
+
+from printq.errors import FileError
+from printq.files.soundfiles import FileFacts, SoundReader, read_facts
+
+from .audio import RATE, integers, write
+
+KINDS = [("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAV", "FLOAT"), ("AIFF", "PCM_24"), ("FLAC", "PCM_24"), ("RF64", "PCM_24")]
+
+
+@pytest.mark.parametrize(("kind", "subtype"), KINDS)
+def test_the_facts_of_a_file_are_those_of_its_header(tmp_path, kind, subtype):
+    path = write(tmp_path / "stem", integers(16), subtype, 44_100, format=kind)
+    assert read_facts(path) == FileFacts(44_100, 2, 1000, kind, subtype, None)
+
+
+@pytest.mark.parametrize(("kind", "subtype"), KINDS)
+def test_blocks_and_jumps_give_the_samples_of_the_file(tmp_path, kind, subtype):
+    samples = integers(16)
+    with SoundReader(write(tmp_path / "stem", samples, subtype, format=kind)) as reader:
+        np.testing.assert_array_equal(np.concatenate(list(reader.blocks(77))), samples)
+        reader.seek(500)
+        np.testing.assert_array_equal(reader.read(10), samples[500:510])
+        assert reader.read(1000).shape == (490, 2)
+        assert reader.read(1000).shape == (0, 2)
+
+
+def test_mono_stays_two_dimensional(tmp_path):
+    with SoundReader(write(tmp_path / "mono.wav", integers(24, channels=1))) as reader:
+        assert reader.read(10).shape == (10, 1)
+
+
+def test_the_file_is_not_touched(tmp_path):
+    path = write(tmp_path / "dry.wav", integers(24))
+    before = (path.read_bytes(), path.stat().st_mtime_ns)
+    path.chmod(0o444)
+    with SoundReader(path) as reader:
+        list(reader.blocks(100))
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+
+
+def empty(folder):
+    (folder / "x.wav").touch()
+
+
+def text(folder):
+    (folder / "x.wav").write_text("Dear all, the narrator is late again.\n" * 100)
+
+
+def directory(folder):
+    (folder / "x.wav").mkdir()
+
+
+def no_frames(folder):
+    soundfile.write(folder / "x.wav", np.zeros((0, 2)), RATE, format="WAV")
+
+
+def cut_off(subtype, kind="WAV", by=100):
+    def make(folder):
+        path = write(folder / "x.wav", integers(16), subtype, format=kind)
+        path.write_bytes(path.read_bytes()[:-by])
+
+    return make
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        pytest.param(lambda folder: None, "does not exist; put the file there or correct its path", id="missing"),
+        pytest.param(empty, "cannot be read as audio .*; export it again", id="empty"),
+        pytest.param(text, "cannot be read as audio .*; export it again", id="text"),
+        pytest.param(directory, "is a folder, not an audio file", id="folder"),
+        pytest.param(no_frames, "holds no audio at all; export it again", id="no frames"),
+        pytest.param(cut_off("PCM_24"), "is cut off: 100 bytes of its audio are missing; copy it again", id="cut"),
+        pytest.param(cut_off("FLOAT"), "is cut off: 100 bytes", id="cut float"),
+        pytest.param(cut_off("PCM_24", by=1), "is cut off: 1 bytes", id="cut by one byte"),
+        pytest.param(cut_off("PCM_24", "RF64"), "is cut off: 100 bytes", id="cut RF64"),
+        pytest.param(cut_off("PCM_24", "AIFF"), "is cut off: 100 bytes", id="cut AIFF"),
+        pytest.param(cut_off("PCM_24", by=5990), "is cut off|cannot be read as audio", id="cut in the header"),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_refused_in_a_sentence(tmp_path, make, says):
+    make(tmp_path)
+    with pytest.raises(FileError, match=rf"x\.wav {says}"):
+        read_facts(tmp_path / "x.wav")
+
+
+def test_a_flac_file_that_is_cut_off_is_refused_at_the_latest_when_its_end_is_read(tmp_path):
+    path = write(tmp_path / "x.flac", integers(24, frames=50_000))
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(FileError, match=r"x\.flac cannot be read"), SoundReader(path) as reader:
+        list(reader.blocks(4096))
+
+
+def test_a_chunk_of_an_odd_size_is_stepped_over(tmp_path):
+    """RIFF pads to even sizes; the pad byte is not counted."""
+    path = write(tmp_path / "x.wav", integers(24))
+    data = path.read_bytes()
+    odd = data[:12] + b"odd \x03\x00\x00\x00abc\x00" + data[12:]
+    path.write_bytes(odd[:4] + (len(odd) - 8).to_bytes(4, "little") + odd[8:])
+    assert read_facts(path).frames == 1000
+
+
+def test_a_reader_can_be_closed_twice(tmp_path):
+    reader = SoundReader(write(tmp_path / "x.wav", integers(24)))
+    reader.close()
+    reader.close()
