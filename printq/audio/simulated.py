@@ -156,9 +156,7 @@ class SimulatedRack:
                 processor = _make_unit(units[name], settings.get(name, {}), rate, width)
                 stage.append((slice(side * width, (side + 1) * width), processor))
             stages.append(stage)
-        faults = TakeFaults(
-            self._simulation.fault, pass_id, take, rate, seed, self._rig.interface.mains_hz
-        )
+        faults = TakeFaults(self._simulation.fault, pass_id, take, rate, seed, self._rig.interface.mains_hz)
         noise_dbfs = self._simulation.noise_dbfs
         silent = noise_dbfs is None or noise_dbfs <= SILENT_NOISE_DBFS
         noise = 0.0 if silent or noise_dbfs is None else db_to_ratio(noise_dbfs)

@@ -18,7 +18,7 @@ def check(job: JobArgument = Path(), json: JsonOption = False) -> None:
 
     Example: printq check sample_sessions/lighthouse_waltz
     """
-    from printq.cli.render import json_text, problems_document
+    from printq.cli.render import count_text, json_text, problems_document
     from printq.errors import ExitStatus
     from printq.intake import check_job
 
@@ -36,9 +36,10 @@ def check(job: JobArgument = Path(), json: JsonOption = False) -> None:
             typer.echo(("caution: " if problem.severity == "caution" else "") + problem.line_of_text(), err=True)
         if report.job is not None and not errors:
             stems = len({each.stem for each in report.job.passes})
-            typer.echo(f"{len(report.job.passes)} passes of {stems} stems: everything fits together")
+            passes = count_text(len(report.job.passes), "pass", "passes")
+            typer.echo(f"{passes} of {count_text(stems, 'stem', 'stems')}: everything fits together")
         elif errors:
-            typer.echo(f"{len(errors)} problem{'s' if len(errors) != 1 else ''} to mend before anything can print")
+            typer.echo(f"{count_text(len(errors), 'problem', 'problems')} to mend before anything can print")
     if errors:
         raise typer.Exit(ExitStatus.FILE)
     if space is not None:

@@ -28,10 +28,15 @@ def new(
     from printq.intake import start_session
 
     created = start_session(folder, stems, rig)
-    names = [path.as_posix() for path in created]
+    names = [_shown(path) for path in created]
     if json:
         typer.echo(json_text({"created": names}))
     else:
         for name in names:
             typer.echo(f"wrote {name}")
         typer.echo(f"next: fill in {(folder / 'job.toml').as_posix()}, then 'printq check {folder.as_posix()}'")
+
+
+def _shown(path: Path) -> str:
+    """Relative to the current folder where it lies below it."""
+    return path.relative_to(Path.cwd()).as_posix() if path.is_relative_to(Path.cwd()) else path.as_posix()

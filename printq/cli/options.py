@@ -10,7 +10,7 @@ import typer
 __all__ = ["JobArgument", "JobOption", "JsonOption", "OnlyOption", "UntouchedOption", "stems_to_print"]
 
 JobArgument = Annotated[
-    Path, typer.Argument(metavar="[JOB]", help="A job file, or a folder with a job.toml; this folder if left out.")
+    Path, typer.Argument(metavar="JOB", help="A job file, or a folder with a job.toml; this folder if left out.")
 ]
 JobOption = Annotated[Path, typer.Option("--job", help="A job file, or a folder with a job.toml.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]

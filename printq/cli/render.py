@@ -100,11 +100,13 @@ def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
 def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
     """What a run did."""
     if not report.delivered and not report.held and not report.waiting and report.stopped is None:
-        return ["nothing to do: every pass is printed and up to date"]
+        return [
+            "nothing to do: " + ("every pass is printed and up to date" if report.standings else "no stem has a pass")
+        ]
     lines = _standing_table(report.standings)
     done = len(report.delivered)
     rolled = f"{clock(report.rolled_s)} of takes" if report.rolled_s else "no takes"
-    lines += ["", f"{done} print{'s' if done != 1 else ''} delivered, {rolled} in {elapsed_s:.1f} s"]
+    lines += ["", f"{count_text(done, 'print', 'prints')} delivered, {rolled} in {elapsed_s:.1f} s"]
     for standing in report.standings:
         if standing.state == "held":
             lines.append(f"held: {standing.pass_id}")
@@ -112,7 +114,8 @@ def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
                 if check.verdict == "fail" and check.because_of is None:
                     lines.append(f"  {check.check} {measured_text(check.value, check.unit)}: {check.cause}")
                     lines.append(f"    what to do: {check.remedy}")
-            lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
+            if any(check.check != "send" for check in standing.checks):  # otherwise nothing was played
+                lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
     lines += [f"waits: {text}" for text in report.waiting if not text.endswith(f": {report.stopped}")]
     if report.stopped is not None:
         lines.append(f"{report.stopped}; the next run goes on")

@@ -45,6 +45,7 @@ def run(
 
     loaded = load_job(job)
     chosen = stems_to_print(only, {each.stem for each in loaded.passes})
+    _refuse_unknown_driver(loaded)
     for caution in loaded.cautions:
         typer.echo(f"caution: {caution.line_of_text()}", err=True)
     if not SessionPaths(loaded.session).journal.exists():
@@ -66,16 +67,20 @@ def run(
     raise typer.Exit(report.exit_status)
 
 
-def _make_port(job: Job, restarts: int) -> AudioPort:
-    from printq.audio.simulated import SimulatedRack
+def _refuse_unknown_driver(job: Job) -> None:
     from printq.errors import RigError
 
-    if job.rig.interface.driver == "simulated":
-        return SimulatedRack(job.rig, restarts)
-    raise RigError(
-        f'{job.rig_file}: driver "portaudio" is not available in this version; '
-        'set driver = "simulated" to rehearse the session on the simulated rack'
-    )
+    if job.rig.interface.driver != "simulated":
+        raise RigError(
+            f'{job.rig_file}: driver "{job.rig.interface.driver}" is not available in this version; '
+            'set driver = "simulated" to rehearse the session on the simulated rack'
+        )
+
+
+def _make_port(job: Job, restarts: int) -> AudioPort:
+    from printq.audio.simulated import SimulatedRack
+
+    return SimulatedRack(job.rig, restarts)
 
 
 def _stop_on_interrupt(driver: Driver) -> None:

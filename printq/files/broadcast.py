@@ -36,7 +36,8 @@ MOST_READ_BYTES = 1 << 20
 """Of a chunk that is read: a damaged size must not fetch gigabytes of audio into memory."""
 SPELLED_OUT = str.maketrans(
     {
-        "ß": "ss", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d", "Đ": "D",
+        "ß": "ss", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O", "ł": "l", "Ł": "L", "đ": "d",
+        "Đ": "D",
         "‘": "'", "’": "'", "“": '"', "”": '"', "„": '"', "‐": "-", "‑": "-", "–": "-", "—": "-", "×": "x",
     }
 )  # fmt: skip
@@ -217,11 +218,9 @@ def _is_name(name: bytes) -> bool:
 
 def _long_sizes(ds64: bytes) -> dict[bytes, int]:
     """Chunk sizes from the data of a `ds64` chunk: that of the audio, then a table of others; EBU Tech 3306."""
-    sizes = {b"data": int.from_bytes(ds64[8:16], "little")}
-    entries = int.from_bytes(ds64[24:28], "little")
-    for name, size in struct.iter_unpack("<4sQ", ds64[28 : 28 + 12 * entries][: (len(ds64) - 28) // 12 * 12]):
-        sizes[name] = size
-    return sizes
+    entries = min(int.from_bytes(ds64[24:28], "little"), max(0, len(ds64) - 28) // 12)
+    table = dict(struct.iter_unpack("<4sQ", ds64[28 : 28 + 12 * entries]))
+    return {b"data": int.from_bytes(ds64[8:16], "little"), **table}
 
 
 def _ascii(text: str, size: int) -> bytes:

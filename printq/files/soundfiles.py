@@ -13,21 +13,22 @@ What libsndfile 1.2.2 needs to be told, and why:
 from __future__ import annotations
 
 import os
+import stat
 import struct
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from printq.errors import FileError, StorageError
+from printq.errors import FileError, PrintqError, StorageError
 from printq.files.atomic import storage_errors
-from printq.files.broadcast import BroadcastExtension, find_chunks, read_broadcast
+from printq.files.broadcast import SIZE_IN_DS64, BroadcastExtension, find_chunks, read_broadcast
 from printq.files.quantise import Dither, to_integers
 
 __all__ = ["FileFacts", "PrintWriter", "SoundReader", "TakeWriter", "read_facts", "update_broadcast"]
@@ -38,6 +39,7 @@ SFC_UPDATE_HEADER_AUTO = 0x1061
 SFC_ADD_PEAK_CHUNK = 0x1050
 SFC_SET_BROADCAST_INFO = 0x10F1
 SFC_RF64_AUTO_DOWNGRADE = 0x1210
+SF_ERR_SYSTEM = 2
 MOST_WAV_BYTES = 0xFFFFFFFF - 0x10000
 """Audio that a plain WAV holds, with room for the other chunks: its sizes have 32 bits."""
 WAVE_FORMATS = ("WAV", "WAVEX", "RF64")
@@ -65,7 +67,7 @@ def read_facts(path: Path) -> FileFacts:
     Raises
     ------
     FileError
-        It is missing, no audio file, empty, or shorter than its header says.
+        It is missing, may not be read, is no audio file, empty, or shorter than its header says.
     """
     with SoundReader(path) as reader:
         return reader.facts
@@ -79,21 +81,21 @@ class SoundReader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        if not path.exists():
-            raise FileError(f"{path} does not exist; put the file there or correct its path")
-        if path.is_dir():
-            raise FileError(f"{path} is a folder, not an audio file")
+        _check_is_file(path)
         try:
             self._file = soundfile.SoundFile(path, "r")
         except (soundfile.LibsndfileError, OSError) as error:
             raise FileError(f"{path} cannot be read as audio ({_reason(error)}); export it again") from error
+        except TypeError as error:
+            # soundfile goes by the extension here, and asks for the rate and the encoding.
+            raise FileError(f"{path} has no header that says what is in it; export it as WAV or FLAC") from error
         try:
             self.facts = self._read_facts()
         except BaseException:
             self._file.close()
             raise
 
-    def __enter__(self) -> SoundReader:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -106,15 +108,20 @@ class SoundReader:
         self._file.close()
 
     def seek(self, frame: int) -> None:
-        """Go on reading at this frame."""
-        self._file.seek(frame)
+        """Go on reading at this frame, from 0 to the number of frames."""
+        with self._errors():
+            self._file.seek(frame)
 
     def read(self, frames: int) -> Signal:
         """The next frames, shape (n, channels), full scale = 1.0; fewer at the end of the file."""
-        try:
+        with self._errors():
             block: Signal = self._file.read(frames, dtype="float64", always_2d=True)
-        except (soundfile.LibsndfileError, OSError) as error:
-            raise FileError(f"{self.path} cannot be read to its end ({_reason(error)}); copy it again") from error
+        return block
+
+    def read_float32(self, frames: int) -> NDArray[np.float32]:
+        """As `read`, in half the memory; exact for takes and for integers of up to 24 bits."""
+        with self._errors():
+            block: NDArray[np.float32] = self._file.read(frames, dtype="float32", always_2d=True)
         return block
 
     def blocks(self, frames: int) -> Iterator[Signal]:
@@ -137,6 +144,13 @@ class SoundReader:
             time_reference=extension.time_reference if extension is not None else None,
         )
 
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except (soundfile.LibsndfileError, OSError) as error:
+            raise FileError(f"{self.path} cannot be read to its end ({_reason(error)}); copy it again") from error
+
 
 class _Writer:
     """What both writers share: no time of day in the file, errors in one sentence, fsync at the end."""
@@ -151,10 +165,18 @@ class _Writer:
             )
             _command(self._file, SFC_ADD_PEAK_CHUNK, 0)
 
+    def __enter__(self) -> Self:
+        return self
+
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        if kind is None:
+            self.close()
+            return
+        # What went wrong first is what people have to hear of, not what it led to.
+        with suppress(PrintqError):
+            _Writer.close(self)
 
     def close(self) -> None:
         """Finish the file and have it written to the disk; safe to call twice."""
@@ -183,9 +205,6 @@ class TakeWriter(_Writer):
         _command(self._file, SFC_RF64_AUTO_DOWNGRADE, 1)
         _command(self._file, SFC_UPDATE_HEADER_AUTO, 1)
 
-    def __enter__(self) -> TakeWriter:
-        return self
-
     def write(self, block: NDArray[np.float32]) -> None:
         """Add frames, shape (n, channels)."""
         self._put(block)
@@ -199,7 +218,7 @@ class PrintWriter(_Writer):
     bit_depth : int
         16, 24, or 32 for float.
     frames : int
-        How long it will be: decides whether a plain WAV can hold it.
+        How long it will be at most: decides whether a plain WAV can hold it.
     broadcast : BroadcastExtension
         Its loudness may be filled in later, see `update_broadcast`.
     dither : Dither, optional
@@ -220,6 +239,7 @@ class PrintWriter(_Writer):
         self._bit_depth = bit_depth
         self._broadcast = broadcast
         self._dither = dither
+        self._most_frames = frames
         self.clipped_samples = 0
         size = frames * channels * bit_depth // 8
         super().__init__(
@@ -229,13 +249,19 @@ class PrintWriter(_Writer):
             {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bit_depth],
             "WAV" if size < MOST_WAV_BYTES else "RF64",
         )
-        _reserve_broadcast(self._file, broadcast.encode())
-
-    def __enter__(self) -> PrintWriter:
-        return self
+        try:
+            _reserve_broadcast(self._file, broadcast.encode())
+        except BaseException:
+            self._file.close()
+            raise
 
     def write(self, block: Signal) -> None:
-        """Add finished frames, shape (n, channels), full scale = 1.0."""
+        """Add finished frames, shape (n, channels), full scale = 1.0.
+
+        Raises StorageError, and ValueError beyond the number of frames that was announced.
+        """
+        if self.frames + len(block) > self._most_frames:
+            raise ValueError(f"{self.path} was announced with {self._most_frames} frames and gets more")
         if self._bit_depth == 32:
             self._put(block.astype(np.float32))
             return
@@ -282,12 +308,32 @@ def _reserve_broadcast(file: Any, data: bytes) -> None:
         raise StorageError(f"{file.name}: this libsndfile takes no bext chunk; install libsndfile 1.0.29 or later")
 
 
+def _check_is_file(path: Path) -> None:
+    """Refuse what cannot hold audio before libsndfile, which has no words for it. Raises FileError."""
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISREG(mode):
+            path.open("rb").close()
+    except (FileNotFoundError, NotADirectoryError, ValueError) as error:  # a ValueError: no name that can exist
+        raise FileError(f"{path} does not exist; put the file there or correct its path") from error
+    except OSError as error:
+        raise FileError(f"{path} cannot be read ({_reason(error)}); look at its permissions and its disk") from error
+    if stat.S_ISDIR(mode):
+        raise FileError(f"{path} is a folder, not an audio file")
+    if not stat.S_ISREG(mode):
+        raise FileError(f"{path} is no ordinary file, and audio is read from those alone")
+
+
 def _check_whole(path: Path) -> None:
-    """libsndfile shortens a truncated file without a word; the header knows better."""
+    """libsndfile shortens a truncated file without a word; the header knows better. Raises FileError."""
     with path.open("rb") as file:
         length = os.fstat(file.fileno()).st_size
         for chunk in find_chunks(file):
             if chunk.name in (b"data", b"SSND"):
+                if chunk.size == SIZE_IN_DS64:
+                    raise FileError(
+                        f"{path} does not say how long it is, as if its writing never ended; export it again"
+                    )
                 if chunk.start + chunk.size > length:
                     missing = chunk.start + chunk.size - length
                     raise FileError(f"{path} is cut off: {missing} bytes of its audio are missing; copy it again")
@@ -310,6 +356,10 @@ def _writing_errors(path: Path) -> Iterator[None]:
         with storage_errors(path):
             yield
     except soundfile.LibsndfileError as error:
+        if error.code == SF_ERR_SYSTEM and os.name != "nt" and (code := soundfile._ffi.errno):
+            # libsndfile only says "System error"; which one is still where the failed call left it.
+            with storage_errors(path):
+                raise OSError(code, os.strerror(code)) from error
         raise StorageError(f"{path} cannot be written ({_reason(error)}); is the disk full?") from error
 
 

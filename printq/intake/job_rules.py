@@ -13,7 +13,7 @@ from printq.files.soundfiles import FileFacts, read_facts
 from printq.intake.locate import KeyPath
 from printq.intake.reading import SourceFile
 from printq.intake.rig_rules import check_ids, check_limits
-from printq.intake.wording import suggest
+from printq.intake.wording import shorten, suggest
 from printq.models.job import JobFile, Stem, Through
 from printq.models.rig import Rig
 from printq.models.snapshots import Snapshot
@@ -176,7 +176,7 @@ def _read_stem(source: SourceFile, stem: Stem, stem_at: KeyPath, rate: int | Non
         return None
     except (OSError, ValueError, RuntimeError) as error:  # RuntimeError: links that go in circles
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
-        source.error(at, f"{stem.file!r} is no usable path ({reason})", "a path relative to this file")
+        source.error(at, f"{shorten(stem.file)!r} is no usable path ({reason})", "a path relative to this file")
         return None
     if facts is None:
         source.error(
@@ -205,8 +205,19 @@ def _check_sources(source: SourceFile, stem: Stem, at: KeyPath, stems: Mapping[s
             where = (*at, key, index)
             if name not in stems and not source.has_entry(("stem",), name):
                 source.error(where, f"there is no stem {name!r}", suggest(name, others))
+            elif name in stems and _leaves_nothing(stems[name]) and not source.is_lost(("stem", name, "through")):
+                source.error(
+                    where,
+                    f"{name} is a sum that takes no pass, so there is no print of it",
+                    f"give {name} a pass, or name the stems that it sums",
+                )
             if name in names[:index]:
                 source.error(where, f"{name} is there twice", "name it once")
+
+
+def _leaves_nothing(stem: Stem) -> bool:
+    """Whether a stem is neither a file nor leads to a print."""
+    return stem.sum_of is not None and stem.file is None and not stem.through
 
 
 def _check_pass(source: SourceFile, through: Through, at: KeyPath, around: Surroundings) -> None:
@@ -250,7 +261,8 @@ def _check_channels(
             terms = stem.sum_terms()
             widths = [ends.get(term.stem) for term in terms]
             wide = 2 in widths or any(term.pan != 0.0 for term in terms)
-            channels = 2 if wide else None if None in widths else 1
+            known = terms and None not in widths and not source.is_lost(("stem", places[name], "sum_of"))
+            channels = 2 if wide else 1 if known else None
         for index, through in enumerate(stem.through):
             insert = around.rig.find_insert(through.insert)
             if insert is None or around.rig_source.is_lost(("insert", insert.id, "mode")):
@@ -280,14 +292,23 @@ def _check_width(source: SourceFile, where: KeyPath, insert: str, channels: int 
 def _check_time_references(
     source: SourceFile, stems: Mapping[str, Stem], order: list[str], facts: Mapping[str, FileFacts]
 ) -> None:
-    carries: dict[str, bool] = {name: found.time_reference is not None for name, found in facts.items()}
+    starts = {name: found.time_reference for name, found in facts.items()}
+    rate = max((found.rate for found in facts.values()), default=1)
     for name in order:
-        terms = [term.stem for term in stems[name].sum_terms() if term.stem in carries]
+        terms = [term.stem for term in stems[name].sum_terms() if term.stem in starts]
         if not terms:
             continue
-        carries[name] = any(carries[term] for term in terms)
-        without = [term for term in terms if not carries[term]]
-        if without and carries[name]:
+        known = [start for term in terms if (start := starts[term]) is not None]
+        starts[name] = min(known, default=None)
+        apart = max(known) - min(known) if known else 0
+        if apart > MOST_STEM_S * rate:
+            source.caution(
+                ("stem", name, "sum_of"),
+                f"by their time references the files start {apart / rate / 3600:.1f} hours apart, silence in between",
+                "if they belong together, export them again from one session",
+            )
+        without = [term for term in terms if starts[term] is None]
+        if without and known:
             do = "do" if len(without) > 1 else "does"
             source.error(
                 ("stem", name, "sum_of"),

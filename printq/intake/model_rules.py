@@ -97,7 +97,7 @@ def _check_drive_values(
     elif control.positions is not None and len(values) != len(control.positions):
         source.error(
             (*where, "values"),
-            f"{len(values)} values for {len(control.positions)} positions",
+            f"the positions of {control.id} and their values differ in number: {len(control.positions)}, {len(values)}",
             "one value for each position, in their order",
         )
     for index, value in enumerate(values):

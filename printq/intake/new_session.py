@@ -26,8 +26,8 @@ LONGEST_ID = 48
 def start_session(folder: Path, stems_folder: Path, rig_path: Path) -> list[Path]:
     """Make a session folder; returns the files that were written.
 
-    Stems are copied into `dry/`, unless they lie in the session folder already; the rig is copied as `rig.toml`. The
-    job lists every stem with the inserts that fit it, ready to be filled in, and `snapshots.toml` has an example of
+    Stems are copied into `dry/` and the rig as `rig.toml`, unless they lie in the session folder already. The job
+    lists every stem with the inserts that fit it, ready to be filled in, and `snapshots.toml` has an example of
     every insert.
 
     Raises
@@ -50,10 +50,13 @@ def start_session(folder: Path, stems_folder: Path, rig_path: Path) -> list[Path
             place = session / "dry" / path.name
             targets[place] = path
         entries.append((name, place.relative_to(session).as_posix(), facts))
-    if rig_path.resolve() != session / "rig.toml":
-        targets[session / "rig.toml"] = rig_path
+    rig_place = rig_path.resolve()
+    if not rig_place.is_relative_to(session):
+        rig_place = session / "rig.toml"
+        targets[rig_place] = rig_path
+    rig_name = rig_place.relative_to(session).as_posix()
     targets[session / "snapshots.toml"] = _snapshots_text(rig).encode()
-    targets[session / "job.toml"] = _job_text(folder.resolve().name, entries, rig).encode()
+    targets[session / "job.toml"] = _job_text(session.name, rig_name, entries, rig).encode()
     taken = [path for path in targets if path.exists()]
     if taken:
         raise StorageError(f"{taken[0]} exists already and is never overwritten; name another folder or move it away")
@@ -123,12 +126,12 @@ def _name_stems(paths: list[Path]) -> list[str]:
     return names
 
 
-def _job_text(title: str, stems: list[tuple[str, str, FileFacts]], rig: Rig) -> str:
+def _job_text(title: str, rig_name: str, stems: list[tuple[str, str, FileFacts]], rig: Rig) -> str:
     lines = [
         "# What goes through what. Uncomment a line under a stem, name a snapshot, then: printq check",
         'format = "printq-job/1"',
         f"title = {_quote(title)}",
-        'rig = "rig.toml"',
+        f"rig = {_quote(rig_name)}",
         'snapshots = ["snapshots.toml"]',
         "",
         "[options]",
@@ -176,7 +179,9 @@ def _unit_lines(unit: Unit) -> list[str]:
 
 def _start(control: Control) -> Position:
     if control.range is not None:
-        return control.range[0]
+        low, high = control.range
+        # Where a scale goes through zero, that is its neutral place: the gain of an equaliser, say.
+        return 0 if not isinstance(low, str) and not isinstance(high, str) and low < 0 < high else low
     return (control.positions or [""])[0]
 
 

@@ -296,10 +296,12 @@ def _read_text(source: SourceFile) -> str | None:
 
 def _where_of(error: tomllib.TOMLDecodeError, text: str) -> tuple[int, int, str]:
     """Line and column out of tomllib's message, which is the only place where it tells them."""
-    found = re.search(r" \(at line (\d+), column (\d+)\)$", str(error))
+    # Names of tables come as Python tuples: ('unit', 'model').
+    message = re.sub(r"\((?:'[^']*',? ?)+\)", lambda names: ".".join(re.findall(r"'([^']*)'", names[0])), str(error))
+    found = re.search(r" \(at line (\d+), column (\d+)\)$", message)
     if found:
-        return int(found[1]), int(found[2]), str(error)[: found.start()]
-    return max(1, text.count("\n")), 1, str(error).removesuffix(" (at end of document)")
+        return int(found[1]), int(found[2]), message[: found.start()]
+    return max(1, text.count("\n") + (not text.endswith("\n"))), 1, message.removesuffix(" (at end of document)")
 
 
 # ---- what pydantic says, by its place in the data ----

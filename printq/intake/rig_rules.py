@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from printq.intake.locate import KeyPath
 from printq.intake.model_rules import check_model
 from printq.intake.reading import SourceFile
@@ -70,8 +72,16 @@ def position_problem(control: Control, position: Position) -> tuple[str, str] | 
         return None
     return (
         f"{_show(position)} is not a position of {control.name}",
-        f"it has {', '.join(_show(place) for place in places)}",
+        f"it has {', '.join(_show(place) for place in places)}{_quotes_hint(position, places)}",
     )
+
+
+def _quotes_hint(position: Position, places: Sequence[Position]) -> str:
+    """Whether a position would be right but for its quotes."""
+    plain = position if isinstance(position, str) else show_number(position)
+    if any(not isinstance(place, str) and show_number(place) == plain for place in places):
+        return ", without quotes"
+    return ", in quotes" if plain in places else ""
 
 
 def _knob_problem(control: Control, position: Position) -> tuple[str, str] | None:
@@ -91,7 +101,7 @@ def _knob_problem(control: Control, position: Position) -> tuple[str, str] | Non
         return None
     right += f" {control.measure}" if control.measure else ""
     if isinstance(position, str):
-        return f"{position!r} is no number", right
+        return f"{position!r} is no number", f"{right}, without quotes"
     if not low <= position <= high:
         return f"{_show(position)} is out of range of {control.name}", right
     return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from printq.intake.locate import KeyPath
 from printq.intake.reading import SourceFile
 from printq.intake.rig_rules import position_problem
-from printq.intake.wording import show_number, suggest
+from printq.intake.wording import find_close, show_number, suggest
 from printq.models.rig import Rig, Unit
 from printq.models.snapshots import PRESET, Snapshot
 
@@ -29,8 +29,10 @@ def check_snapshot(source: SourceFile, snapshot: Snapshot, index: int, rig_sourc
     for name in snapshot.settings:
         if name not in names and whole:
             source.error((*at, "settings", name), f"unit {name!r} is not on insert {insert.id}", suggest(name, names))
+    misspelt = {find_close(name, names) for name in snapshot.settings if name not in names}
     for unit in units:
-        _check_unit(source, snapshot, at, unit, rig_source, rig)
+        if unit.id in snapshot.settings or unit.id not in misspelt:
+            _check_unit(source, snapshot, at, unit, rig_source, rig)
 
 
 def _check_photo(source: SourceFile, snapshot: Snapshot, at: KeyPath) -> None:
@@ -52,6 +54,7 @@ def _check_unit(
         return
     settings = snapshot.settings.get(unit.id, {})
     movable = {control.id: control for control in unit.control if control.fixed is None}
+    misspelt: set[str | None] = set()
     for name, position in settings.items():
         if name == PRESET:
             _check_preset(source, at, unit, position, rig_source, rig)
@@ -60,6 +63,7 @@ def _check_unit(
         if control is None:
             if not rig_source.has_entry(("unit", unit.id, "control"), name):
                 source.error((*at, name), f"{unit.id} has no control {name!r}", suggest(name, list(movable)))
+                misspelt.add(find_close(name, list(movable)))
         elif control.fixed is not None:
             source.error((*at, name), f"{name} is fixed and never moved", "take it out of the snapshot")
         elif (problem := position_problem(control, position)) is not None:
@@ -67,7 +71,7 @@ def _check_unit(
     # What was written counts, with positions that are wrong: those have a report of their own.
     written = source.written_at(at) or {}
     fixed_lost = {name for name in movable if rig_source.is_lost(("unit", unit.id, "control", name, "fixed"))}
-    missing = [name for name in movable if name not in written and name not in fixed_lost]
+    missing = [name for name in movable if name not in written and name not in fixed_lost | misspelt]
     where = at if unit.id in snapshot.settings else snapshot_at
     also = ", or name a preset" if unit.recall == "preset" else ""
     if missing and PRESET not in written:

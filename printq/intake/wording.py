@@ -14,7 +14,7 @@ from printq.intake.locate import KeyPath
 from printq.models.job import Options, Through
 from printq.models.rig import Insert
 
-__all__ = ["TYPE_ERRORS", "describe", "one_line", "shorten", "show_number", "suggest"]
+__all__ = ["TYPE_ERRORS", "describe", "find_close", "one_line", "shorten", "show_number", "suggest"]
 
 LATER_KEYS: dict[type[BaseModel], frozenset[str]] = {
     Options: frozenset({"fingerprint"}),
@@ -45,10 +45,15 @@ LONGEST_SHOWN = 60
 
 def suggest(word: str, known: Sequence[str]) -> str:
     """What might have been meant: `did you mean 'x'?`, or the list of what there is."""
-    close = difflib.get_close_matches(word, known, 1, 0.6)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    return f"there is {', '.join(known)}" if known else "there is none"
+    meant = find_close(word, known)
+    if meant is not None:
+        return f"did you mean {meant!r}?"
+    return f"there is {', '.join(dict.fromkeys(known))}" if known else "there is none"
+
+
+def find_close(word: str, known: Sequence[str]) -> str | None:
+    """The one that a word is most likely a slip of, or None."""
+    return next(iter(difflib.get_close_matches(word, known, 1, 0.6)), None)
 
 
 def describe(model: type[BaseModel], path: KeyPath, items: Sequence[Any], value: Any) -> tuple[str, str]:
@@ -80,7 +85,8 @@ def describe(model: type[BaseModel], path: KeyPath, items: Sequence[Any], value:
     if isinstance(value, str) and _is_number(value):
         hints = [f"{hint} without quotes" if hint in NUMBERS else hint for hint in hints]
     if "list_type" in kinds and isinstance(value, dict) and models_at(model, (*path, 0)):
-        hints = [f"[[{key}]] with two brackets on either side, once for each"]
+        header = ".".join(step for step in path if isinstance(step, str))
+        hints = [f"[[{header}]] with two brackets for each one, or a list: [{{ … }}]"]
     return _what_is_wrong(kinds, value), _join(" or ".join(hints), _meaning(model, path))
 
 
@@ -151,7 +157,7 @@ def _hint_of(item: Mapping[str, Any]) -> str:
 
 
 def _join(right: str, meaning: str) -> str:
-    return f"{right}: {meaning}" if right and meaning else right or meaning
+    return f"{right} ({meaning})" if right and meaning else right or meaning
 
 
 def _choices(parents: Sequence[type[BaseModel]], key: str) -> str:

@@ -1,6 +1,6 @@
 """Loudness: ITU-R BS.1770-5 (integrated), EBU Tech 3341 v4 (momentary, short-term), EBU Tech 3342 v4 (range).
 
-Streaming: filters keep their state, and of the signal only one energy for each 10 ms is kept (1 MB in
+Streaming: filters keep their state, and of the signal only two powers for each 100 ms are kept (less than 2 MB in
 three hours).
 """
 
@@ -103,7 +103,8 @@ class LoudnessMeter:
         self._state = np.zeros((2, channels, 2))
         # A piece is a second, so that the hops of all pieces begin at the same frames.
         self._pieces = EvenPieces(channels, rate)
-        self._hops: list[NDArray[np.float64]] = []
+        self._momentary = _SlidingPower(GATING_HOPS)
+        self._short_term = _SlidingPower(SHORT_TERM_HOPS)
 
     def add(self, block: Signal) -> None:
         """Add samples, shape (frames, channels), full scale = 1.0.
@@ -116,24 +117,23 @@ class LoudnessMeter:
             A sample is not a finite number; nothing of the block is counted then.
         """
         for piece in self._pieces.add(block):
-            energies, self._state = self._measure(piece)
-            self._hops.append(energies)
+            powers, self._state = self._measure(piece)
+            self._momentary.add(powers)
+            self._short_term.add(powers)
 
     def result(self) -> LoudnessResult:
         """The figures for all that has been added."""
         rest, _ = self._measure(self._pieces.rest())
-        hops = np.concatenate((*self._hops, rest))
-        momentary = self._means(hops, GATING_HOPS)
-        short_term = self._means(hops, SHORT_TERM_HOPS)
+        momentary, short_term = self._momentary.followed_by(rest), self._short_term.followed_by(rest)
         return LoudnessResult(
-            integrated_lufs=_gated_loudness(momentary[::GATING_STEP]),
-            range_lu=self._range(hops),
-            momentary_max_lufs=_loudness(momentary.max(initial=0.0)),
-            short_term_max_lufs=_loudness(short_term.max(initial=0.0)),
+            integrated_lufs=_gated_loudness(momentary.stepped()),
+            range_lu=_loudness_range(short_term),
+            momentary_max_lufs=_loudness(momentary.loudest),
+            short_term_max_lufs=_loudness(short_term.loudest),
         )
 
     def _measure(self, piece: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Energy of each whole hop of a piece, and the filters' state behind it."""
+        """Mean power of each whole hop of a piece, and the filters' state behind it."""
         # To the nearest sample where the rate is no multiple of 100.
         edges = (np.arange(HOPS_PER_SECOND + 1) * self._rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
         edges = edges[edges <= piece.shape[1]]
@@ -143,26 +143,60 @@ class LoudnessMeter:
 
         filtered, state = sosfilt(self._sections, piece, axis=-1, zi=self._state)
         power = np.einsum("cf,cf,c->f", filtered, filtered, self._weights)
-        return np.add.reduceat(power[: edges[-1]], edges[:-1]), state
+        return np.add.reduceat(power[: edges[-1]], edges[:-1]) * (HOPS_PER_SECOND / self._rate), state
 
-    def _means(self, hops: NDArray[np.float64], width: int) -> NDArray[np.float64]:
-        """Mean power of every window of so many hops, one for each hop."""
-        return _window_sums(hops, width) * (HOPS_PER_SECOND / (width * self._rate))
 
-    def _range(self, hops: NDArray[np.float64]) -> float | None:
-        if len(hops) < SHORT_TERM_HOPS:
-            return None
-        padded = np.concatenate((hops, np.zeros(RANGE_TAIL_HOPS)))
-        powers = self._means(padded, SHORT_TERM_HOPS)[::GATING_STEP]
-        levels = _levels(powers)
-        kept = levels >= ABSOLUTE_GATE_LUFS
-        if not kept.any():
-            return None
-        relative = _level(float(powers[kept].mean())) + RANGE_GATE_LU
-        loud = np.sort(levels[kept & (levels >= relative)])
-        # Tech 3342: nearest rank, round((n - 1) p / 100 + 1) counted from 1.
-        low, high = (int((len(loud) - 1) * share + 0.5) for share in (0.10, 0.95))
-        return float(loud[high] - loud[low])
+class _SlidingPower:
+    """Mean power in a window that slides on by single hops: its maximum, and every tenth place of it."""
+
+    def __init__(self, width: int) -> None:
+        self._width = width
+        self._past = np.zeros(0)
+        self._windows = 0
+        self._kept: list[NDArray[np.float64]] = []
+        self.loudest = 0.0
+
+    @property
+    def complete(self) -> bool:
+        """Whether the signal has been as long as the window."""
+        return self._windows > 0
+
+    def add(self, powers: NDArray[np.float64]) -> None:
+        """Add the mean powers of further hops."""
+        together = np.concatenate((self._past, powers))
+        means = _window_sums(together, self._width) / self._width
+        self._past = together[len(means) :].copy()
+        self.loudest = max(self.loudest, float(means.max(initial=0.0)))
+        self._kept.append(means[-self._windows % GATING_STEP :: GATING_STEP].copy())
+        self._windows += len(means)
+
+    def followed_by(self, powers: NDArray[np.float64]) -> _SlidingPower:
+        """The same with further hops; this one stays as it is."""
+        other = _SlidingPower(self._width)
+        other._past, other._windows = self._past, self._windows
+        other._kept, other.loudest = list(self._kept), self.loudest
+        other.add(powers)
+        return other
+
+    def stepped(self) -> NDArray[np.float64]:
+        """The window at every tenth hop."""
+        return np.concatenate((np.zeros(0), *self._kept))
+
+
+def _loudness_range(short_term: _SlidingPower) -> float | None:
+    """EBU Tech 3342."""
+    if not short_term.complete:
+        return None
+    powers = short_term.followed_by(np.zeros(RANGE_TAIL_HOPS)).stepped()
+    levels = _levels(powers)
+    kept = levels >= ABSOLUTE_GATE_LUFS
+    if not kept.any():
+        return None
+    relative = _level(float(powers[kept].mean())) + RANGE_GATE_LU
+    loud = np.sort(levels[kept & (levels >= relative)])
+    # Tech 3342: nearest rank, round((n - 1) p / 100 + 1) counted from 1.
+    low, high = (int((len(loud) - 1) * share + 0.5) for share in (0.10, 0.95))
+    return float(loud[high] - loud[low])
 
 
 def _window_sums(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

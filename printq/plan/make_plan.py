@@ -80,8 +80,12 @@ def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
         for each in passes
     )
 
+    # Passes with one snapshot on one insert cost the same handwork: only the first of them is looked at.
+    first_alike: dict[tuple[str, str], int] = {}
+    alike = [first_alike.setdefault((each.insert, each.snapshot), index) for index, each in enumerate(passes)]
+
     @cache
-    def set_up(unit: int, previous: int | None, task: int) -> float:
+    def seconds(unit: int, previous: int | None, task: int) -> float:
         found = job.rig.find_unit(used[unit])
         assert found is not None
         if previous is None:
@@ -91,4 +95,7 @@ def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
             state = (before.insert, job.snapshot_of(before).settings.get(found.id, {}))
         return sum(move.seconds for move in unit_moves(job, passes[task], found, state))
 
-    return Problem(tasks, len(used), set_up, 0.0, job.options.hands_during_passes)
+    def set_up(unit: int, previous: int | None, task: int) -> float:
+        return seconds(unit, None if previous is None else alike[previous], alike[task])
+
+    return Problem(tasks, len(used), set_up, hands_during_passes=job.options.hands_during_passes)

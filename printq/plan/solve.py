@@ -1,8 +1,8 @@
 """The planner: batch what shares insert and snapshot, keep free units busy.
 
-A few dispatch rules build a schedule each, task by task. The best by length, then handwork, then interruptions
-are improved by moving single tasks in their order as long as that helps, and the best of those is taken. No
-chance is involved: the same problem gives the same schedule.
+A few dispatch rules build a schedule each, task by task. Those are improved, the best first, by moving single
+tasks in their order as long as that helps and work is left; the best by length, then handwork, then
+interruptions is taken. No chance is involved: the same problem gives the same schedule.
 """
 
 from __future__ import annotations
@@ -32,12 +32,11 @@ def solve(problem: Problem) -> Schedule:
     candidates = sorted((_dispatch(problem, rule, tails) for rule in _RULES), key=_quality)
     improved = []
     work = IMPROVEMENT_WORK
-    for done, candidate in enumerate(candidates):
-        # What one of them leaves of its share is for those after it.
-        share = work // (len(candidates) - done)
-        search = _Search(problem, candidate, tails, share)
+    for candidate in candidates:
+        # The best has all the work it can use: in long queues that finds more than a share for each.
+        search = _Search(problem, candidate, tails, work)
         improved.append(search.run())
-        work -= share - search.work
+        work = search.work
     return min(improved, key=_quality)
 
 

@@ -33,7 +33,7 @@ from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
 from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem
-from printq.spool.standing import PassSituation, limits_of, look_at, survey
+from printq.spool.standing import PassSituation, look_at, survey, terms_of
 from printq.spool.work import Stage, Work
 from printq.spool.workers import TaskResult, WorkerPool
 from printq.verify import Situation, judge_send
@@ -261,7 +261,7 @@ class Driver:
                 take_path(each, number) if file else "",
                 self._recorder.stream,
                 work.identity,
-                limits_of(each),
+                terms_of(self._job, each),
                 work.need_source(),
                 self._job.snapshot_of(each).settings,
                 confirmed,

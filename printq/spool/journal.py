@@ -35,7 +35,7 @@ CREATE TABLE IF NOT EXISTS event (
     id INTEGER PRIMARY KEY, at TEXT NOT NULL, kind TEXT NOT NULL, pass TEXT, text TEXT NOT NULL, data TEXT);
 CREATE TABLE IF NOT EXISTS take (
     pass TEXT NOT NULL, number INTEGER NOT NULL, state TEXT NOT NULL, file TEXT NOT NULL, stream TEXT NOT NULL,
-    identity TEXT NOT NULL, limits TEXT NOT NULL, source TEXT NOT NULL, settings TEXT NOT NULL,
+    identity TEXT NOT NULL, terms TEXT NOT NULL, source TEXT NOT NULL, settings TEXT NOT NULL,
     confirmed TEXT NOT NULL, record TEXT, timing TEXT, trim TEXT, rendered TEXT, verdict TEXT, why TEXT,
     PRIMARY KEY (pass, number)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS delivery (
@@ -70,7 +70,8 @@ class TakeEntry:
     file: str
     stream: str
     identity: dict[str, Any]
-    limits: dict[str, Any]
+    terms: dict[str, Any]
+    """What decided about it besides its sound: limits, layout, retries."""
     source: SourceFacts
     settings: Settings
     confirmed: Confirmation
@@ -236,14 +237,14 @@ class Journal:
         file: str,
         stream: str,
         identity: Mapping[str, Any],
-        limits: Mapping[str, Any],
+        terms: Mapping[str, Any],
         source: SourceFacts,
         settings: Settings,
         confirmed: Confirmation,
     ) -> None:
         """A take is about to roll."""
         self._run(
-            "INSERT INTO take (pass, number, state, file, stream, identity, limits, source, settings, confirmed) "
+            "INSERT INTO take (pass, number, state, file, stream, identity, terms, source, settings, confirmed) "
             "VALUES (?, ?, 'rolling', ?, ?, ?, ?, ?, ?, ?)",
             (
                 pass_id,
@@ -251,7 +252,7 @@ class Journal:
                 file,
                 stream,
                 json.dumps(identity),
-                json.dumps(limits),
+                json.dumps(terms),
                 source.model_dump_json(),
                 json.dumps(settings),
                 confirmed.model_dump_json(),
@@ -420,7 +421,7 @@ def _take_of(row: sqlite3.Row) -> TakeEntry:
         file=row["file"],
         stream=row["stream"],
         identity=json.loads(row["identity"]),
-        limits=json.loads(row["limits"]),
+        terms=json.loads(row["terms"]),
         source=SourceFacts.model_validate_json(row["source"]),
         settings=json.loads(row["settings"]),
         confirmed=Confirmation.model_validate_json(row["confirmed"]),

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from printq.errors import SessionBusyError, StorageError
 from printq.spool.paths import SessionPaths
 
-__all__ = ["hold_session"]
+__all__ = ["hold_session", "is_busy"]
 
 
 @contextmanager
@@ -40,3 +40,18 @@ def hold_session(paths: SessionPaths) -> Iterator[None]:
         yield
     finally:
         lock.release()
+
+
+def is_busy(paths: SessionPaths) -> bool:
+    """Whether somebody holds the session now; creates nothing."""
+    from filelock import FileLock, Timeout
+
+    if not paths.lock.exists():
+        return False
+    try:
+        with FileLock(paths.lock, timeout=0):
+            return False
+    except Timeout:
+        return True
+    except OSError:
+        return False

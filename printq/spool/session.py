@@ -19,7 +19,7 @@ from printq.spool.checking import TakeToCheck, check_take
 from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
 from printq.spool.driver import Driver, RunReport
 from printq.spool.journal import Journal, TakeEntry, now
-from printq.spool.lock import hold_session
+from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import names_of, source_parts
@@ -43,7 +43,8 @@ def list_standings(job: Job) -> list[Standing]:
     """Where every pass stands; changes nothing on disk."""
     paths = SessionPaths(job.session)
     with Journal(paths.journal, read_only=True) as journal:
-        return [situation.describe() for situation in survey(job, journal, paths).situations.values()]
+        found = survey(job, journal, paths, running=is_busy(paths))
+        return [situation.describe() for situation in found.situations.values()]
 
 
 def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:

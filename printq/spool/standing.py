@@ -17,7 +17,7 @@ from printq.spool.journal import Delivery, Journal, TakeEntry
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import PrintFiles, bounce_problem, read_stamp
 
-__all__ = ["PassSituation", "Redelivery", "Survey", "survey"]
+__all__ = ["PassSituation", "Redelivery", "Survey", "look_at", "survey", "terms_of"]
 
 
 @dataclass(frozen=True)
@@ -105,19 +105,30 @@ class Survey:
         return blocked
 
 
-def survey(job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False) -> Survey:
+def survey(
+    job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False, running: bool = False
+) -> Survey:
     """Look at everything; with `remember`, checksums that had to be worked out are kept in the journal.
+
+    `running`: another process has the session, so that takes which the journal calls rolling are.
 
     Raises FileError where a dry file cannot be read.
     """
     found = Survey()
     for each in job.passes:
-        found.keep(look_at(job, each, journal, paths, found, remember=remember))
+        found.keep(look_at(job, each, journal, paths, found, remember=remember, running=running))
     return found
 
 
 def look_at(
-    job: Job, each: Pass, journal: Journal, paths: SessionPaths, known: Survey, *, remember: bool
+    job: Job,
+    each: Pass,
+    journal: Journal,
+    paths: SessionPaths,
+    known: Survey,
+    *,
+    remember: bool,
+    running: bool = False,
 ) -> PassSituation:
     """One pass, given that all it needs have been looked at."""
     takes = journal.takes(each.id)
@@ -135,10 +146,12 @@ def look_at(
         identity = identify(job, each, source) if source is not None else None
     asked = [request for request in journal.reprints(each.id) if not request.done]
     last = next((take for take in reversed(takes) if take.state not in ("failed", "spare")), None)
+    if running and last is not None and last.state == "rolling":
+        return stands("rolling", f"take {last.number} is in the air")
     if last is not None and (delivery is None or last.number > delivery.take) and not asked:
-        if last.state == "held" and (identity is None or _unchanged(last, identity, each)):
+        if last.state == "held" and (identity is None or _unchanged(job, last, identity, each)):
             return stands("held", last.why or "checks failed")
-        if last.state in ("taken", "delivered") and last.record is not None and _unchanged(last, identity, each):
+        if last.state in ("taken", "delivered") and last.record is not None and _unchanged(job, last, identity, each):
             return stands("taken", "recorded; not delivered yet", redelivery=Redelivery(last, None))
     if bounce is not None:
         return stands("stale" if delivery is not None else "queued", bounce, waits=True)
@@ -183,16 +196,27 @@ def _learn_dry_files(
             known.checksums[name] = read_stamp(paths, journal, name, remember=remember).audio_sha256
 
 
-def _unchanged(take: TakeEntry, identity: dict[str, Any] | None, each: Pass) -> bool:
-    """Whether a take is still of what the files ask for; limits count, since they decided what became of it."""
+def _unchanged(job: Job, take: TakeEntry, identity: dict[str, Any] | None, each: Pass) -> bool:
+    """Whether a take is still of what the files ask for, and a held one was judged on the terms of now."""
     if identity is None or describe_changes(take.identity, identity, each):
         return False
-    return take.state != "held" or take.limits == limits_of(each)
+    return take.state != "held" or take.terms == terms_of(job, each)
 
 
-def limits_of(each: Pass) -> dict[str, Any]:
-    """The limits of a pass as the journal keeps them."""
-    return {name: limit.model_dump() if isinstance(limit, Limit) else limit for name, limit in each.limits.items()}
+def terms_of(job: Job, each: Pass) -> dict[str, Any]:
+    """What decided about a take besides its sound: an edit of any of it gives a held pass another chance."""
+    interface = job.rig.interface
+    return {
+        "limits": {
+            name: limit.model_dump() if isinstance(limit, Limit) else limit for name, limit in each.limits.items()
+        },
+        "layout": each.layout.model_dump(),
+        "marker_dbfs": job.insert_of(each).marker_dbfs,
+        "max_in_dbu": {unit.id: unit.max_in_dbu for unit in job.units_of(each)},
+        "full_scale_send_dbu": interface.full_scale_send_dbu,
+        "retries": [job.options.retries, job.options.glitch_retries],
+        "simulation": interface.simulation.model_dump(mode="json") if interface.simulation is not None else None,
+    }
 
 
 def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSituation]) -> str:

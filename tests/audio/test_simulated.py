@@ -101,7 +101,9 @@ def test_what_comes_back_does_not_depend_on_blocks_or_neighbours_or_when_it_bega
     alone = np.zeros((20_000, 4))
     alone[:FRAMES, 0] = played[start : start + FRAMES, 0]
     reference = play(make_rig(**simulation), [("tone", "viola/tone", 0)], alone).heard[: FRAMES + 187, 0]
-    beside = play(make_rig(block, **simulation), [("tone", "viola/tone", start), ("bus", "harp/bus", start // 2)], played)
+    beside = play(
+        make_rig(block, **simulation), [("tone", "viola/tone", start), ("bus", "harp/bus", start // 2)], played
+    )
     assert np.array_equal(beside.heard[start : start + FRAMES + 187, 0], reference)
 
 

@@ -14,7 +14,6 @@ import pytest
 
 from printq.audio.processors import KINDS, make_processor
 from printq.audio.processors.base import QUANTUM
-
 from tests.audio.processors.signals import RATE, noise
 from tests.audio.processors.test_every_kind import ACTIVE
 

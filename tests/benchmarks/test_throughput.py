@@ -1,6 +1,6 @@
 """How fast the whole is: figures as ratios, to look at.
 
-    python -m pytest --benchmark-only tests/benchmarks
+python -m pytest --benchmark-only tests/benchmarks
 """
 
 from __future__ import annotations

@@ -78,7 +78,7 @@ HUNDREDTHS = st.none() | st.integers(-9999, 9999).map(lambda field: field / 100.
         origination_time=st.times().map(lambda time: time.strftime("%H:%M:%S")),
         time_reference=st.integers(0, 2**64 - 1),
         loudness_value=HUNDREDTHS,
-        loudness_range=HUNDREDTHS,
+        loudness_range=HUNDREDTHS.map(lambda value: value if value is None else abs(value)),
         max_true_peak=HUNDREDTHS,
         max_momentary=HUNDREDTHS,
         max_short_term=HUNDREDTHS,
@@ -89,9 +89,18 @@ def test_what_is_written_is_read_back(extension):
     assert decode_broadcast(extension.encode()) == extension
 
 
-def test_letters_beyond_ascii_become_question_marks_and_long_texts_are_cut():
-    data = decode_broadcast(BroadcastExtension(description="für Viola", originator="x" * 40).encode())
-    assert (data.description, data.originator) == ("f?r Viola", "x" * 32)
+def test_accents_fall_off_other_letters_become_question_marks_and_long_texts_are_cut():
+    """Tech 3285, 2.3: the texts are ASCII."""
+    data = decode_broadcast(BroadcastExtension(description="für Viola, Вальс", originator="x" * 40).encode())
+    assert (data.description, data.originator) == ("fur Viola, ?????", "x" * 32)
+
+
+def test_a_negative_range_is_written_and_read_as_none():
+    """Tech 3285, 2.4: a range is 0 to 99.99."""
+    data = bytearray(BroadcastExtension(loudness_range=-1.0).encode())
+    assert data[414:416] == b"\xff\x7f"
+    data[414:416] = struct.pack("<h", -100)
+    assert decode_broadcast(bytes(data)).loudness_range is None
 
 
 @pytest.mark.parametrize("field", [-10_000, 10_000, 0x7FFF, -0x8000])

@@ -11,7 +11,14 @@ from printq.files.soundfiles import FileFacts, SoundReader, read_facts
 
 from .audio import RATE, integers, write
 
-KINDS = [("WAV", "PCM_16"), ("WAV", "PCM_24"), ("WAV", "FLOAT"), ("AIFF", "PCM_24"), ("FLAC", "PCM_24"), ("RF64", "PCM_24")]
+KINDS = [
+    ("WAV", "PCM_16"),
+    ("WAV", "PCM_24"),
+    ("WAV", "FLOAT"),
+    ("AIFF", "PCM_24"),
+    ("FLAC", "PCM_24"),
+    ("RF64", "PCM_24"),
+]
 
 
 @pytest.mark.parametrize(("kind", "subtype"), KINDS)

@@ -87,7 +87,6 @@ def test_a_take_holds_its_float_samples_bit_for_bit(tmp_path):
 def test_a_take_under_4_gib_becomes_a_plain_wav_when_closed(tmp_path):
     with TakeWriter(tmp_path / "take.wav", RATE, 1) as writer:
         writer.write(np.zeros((10, 1), dtype=np.float32))
-        assert (tmp_path / "take.wav").read_bytes()[:4] == b"RF64"
     assert (tmp_path / "take.wav").read_bytes()[:4] == b"RIFF"
 
 
@@ -101,7 +100,7 @@ def test_a_take_can_be_closed_twice(tmp_path):
 
 def test_a_failing_write_names_the_file(tmp_path, monkeypatch):
     def fail(*_):
-        raise soundfile.LibsndfileError(2)
+        raise soundfile.LibsndfileError(1)
 
     with TakeWriter(tmp_path / "take.wav", RATE, 1) as writer:
         monkeypatch.setattr(soundfile.SoundFile, "write", fail)

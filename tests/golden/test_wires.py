@@ -74,9 +74,7 @@ def test_gains_that_undo_each_other_leave_the_level_alone(tmp_path: Path, send_d
 
 
 @pytest.mark.parametrize("bit_depth", [16, 24, 32])
-def test_every_word_length_is_delivered_and_dithered_exactly_when_bits_are_lost(
-    tmp_path: Path, bit_depth: int
-) -> None:
+def test_every_word_length_is_delivered_and_dithered_exactly_when_bits_are_lost(tmp_path: Path, bit_depth: int) -> None:
     import json
 
     import soundfile

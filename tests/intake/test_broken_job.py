@@ -48,7 +48,7 @@ KEYS = {
     "bad id": Edit('"clarinet", {', '"Clarinet", {', "Clarinet", "stem[mix].sum_of[0]", "'Clarinet' is no id", "lower-case letters"),
     "number for a stem": Edit('"clarinet", {', "3, {", "3, {", "stem[mix].sum_of[0]", "3 is not possible", "a text in quotes or a table"),
     "sum without stem": Edit('stem = "harp", ', "", "gain_db", "stem[mix].sum_of[1].stem", "missing", "last print is summed"),
-    "through that is no list": Edit(f"[{SOLO}]", SOLO, "solo-soft", "stem[clarinet].through", "a table is not possible", "a list in [ ]"),
+    "through that is no list": Edit(f"[{SOLO}]", SOLO, "solo-soft", "stem[clarinet].through", "a table is not possible", "[[stem.through]] with two brackets for each one, or a list"),
 }  # fmt: skip
 
 RULES = {
@@ -58,7 +58,7 @@ RULES = {
     "unknown snapshot": Edit(SOLO, SOLO.replace("soft", "sotf"), "sotf", f"{HERE}.snapshot", "there is no snapshot 'solo-sotf'", "did you mean 'solo-soft'?"),
     "snapshot nothing like it": Edit(SOLO, SOLO.replace("solo-soft", "x"), '"x"', f"{HERE}.snapshot", "there is no snapshot 'x'", "there is solo-soft, solo-firm"),
     "snapshot of another insert": Edit(SOLO, SOLO.replace("solo-soft", "reel-warm"), '"solo"', f"{HERE}.snapshot", "reel-warm belongs to insert reel", "for solo there is solo-soft, solo-firm"),
-    "stereo through mono": Edit('sum_of = [', '# [', "# [", "stem[mix]", "neither a file nor a sum", "exactly one of file and sum_of"),
+    "neither file nor sum": Edit("sum_of = [", "# [", "[[stem]] # mix", "stem[mix]", "neither a file nor a sum", "exactly one of file and sum_of"),
     "file and sum": Edit("sum_of = [", 'file = "dry/harp.wav"\nsum_of = [', '[[stem]] # mix', "stem[mix]", "both a file and a sum", "exactly one of file and sum_of"),
     "sum of an unknown stem": Edit('"clarinet", {', '"clarinett", {', "clarinett", "stem[mix].sum_of[0]", "there is no stem 'clarinett'", "did you mean 'clarinet'?"),
     "sum of a stem twice": Edit('stem = "harp", ', 'stem = "clarinet", ', "gain_db", "stem[mix].sum_of[1]", "clarinet is there twice", "once"),
@@ -123,7 +123,9 @@ def test_a_stem_without_audio_is_refused(session: SmallSession) -> None:
 
 def test_nothing_is_resampled(session: SmallSession) -> None:
     write_wave(session.folder / "dry/harp.wav", 2, rate=44_100)
-    expect(session, "dry/harp.wav", "stem[harp].file", "has 44100 Hz and the rig runs at 48000 Hz", "nothing is resampled")
+    expect(
+        session, "dry/harp.wav", "stem[harp].file", "has 44100 Hz and the rig runs at 48000 Hz", "nothing is resampled"
+    )
 
 
 def test_more_than_two_channels_are_refused(session: SmallSession) -> None:
@@ -133,7 +135,13 @@ def test_more_than_two_channels_are_refused(session: SmallSession) -> None:
 
 def test_a_stereo_stem_does_not_go_through_a_mono_insert(session: SmallSession) -> None:
     write_wave(session.folder / "dry/clarinet.wav", 2)
-    expect(session, "solo-soft", "stem[clarinet].through[0].insert", "a stereo stem does not go through the mono", "split the stem")
+    expect(
+        session,
+        "solo-soft",
+        "stem[clarinet].through[0].insert",
+        "a stereo stem does not go through the mono",
+        "split the stem",
+    )
 
 
 def test_a_stereo_print_does_not_go_on_through_a_mono_insert(session: SmallSession) -> None:
@@ -170,7 +178,9 @@ def test_time_references_count_through_a_sum_of_sums(session: SmallSession) -> N
 def test_a_dry_file_that_has_the_name_of_a_print_is_refused(session: SmallSession) -> None:
     write_wave(session.folder / "dry/clarinet.solo.v12.wav", 2)
     session.replace("job.toml", "dry/harp.wav", "dry/../dry/Clarinet.solo.v12.wav".replace("C", "c"))
-    expect(session, "v12", "stem[harp].file", "has the name of a print that clarinet/solo writes", "rename the dry file")
+    expect(
+        session, "v12", "stem[harp].file", "has the name of a print that clarinet/solo writes", "rename the dry file"
+    )
 
 
 @pytest.mark.parametrize("name", ["clarinet.solo.vocal.wav", "clarinet.solo.wav", "clarinet.solo.v1.flac.wav"])

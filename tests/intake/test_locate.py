@@ -24,7 +24,7 @@ SCALAR_DRESSES = (
     "{0}.5e3",
     "0x{0}",
 )
-COMMENTS = ("", "  # plain", " # [table] = \"x", "\n\n", "\n# [[a]]")
+COMMENTS = ("", "  # plain", ' # [table] = "x', "\n\n", "\n# [[a]]")
 
 
 @st.composite
@@ -45,7 +45,14 @@ def documents(draw: st.DrawFn) -> str:
         if kind == 4:
             gap = draw(st.sampled_from(("", " ", "\n  ", " # ], \n")))
             items = [value(depth - 1) for _ in range(draw(st.integers(0, 3)))]
-            return "[" + gap + f"{gap},{gap}".join(items) + (gap + "," if items and draw(st.booleans()) else "") + gap + "]"
+            return (
+                "["
+                + gap
+                + f"{gap},{gap}".join(items)
+                + (gap + "," if items and draw(st.booleans()) else "")
+                + gap
+                + "]"
+            )
         return "{ " + ", ".join(pair(depth - 1) for _ in range(draw(st.integers(0, 3)))) + " }"
 
     def pair(depth: int) -> str:

@@ -55,8 +55,8 @@ def test_converter_noise_and_hum_leave_a_wire_within_a_hundredth_of_a_sample(rat
 
 @pytest.mark.parametrize("snr_db", [0, 10, 20, 30, 40])
 def test_the_error_in_noise_is_the_cramer_rao_bound(snr_db: float) -> None:
-    # var >= noise variance / sum of (ds/dt)^2 for a known signal in white noise (Kay 1993, vol. I, ch. 3). With 400 trials
-    # the ratio itself is uncertain by 3.5 %.
+    # var >= noise variance / sum of (ds/dt)^2 for a known signal in white noise (Kay 1993, vol. I, ch. 3). With 400
+    # trials the ratio itself is uncertain by 3.5 %.
     turn = 2.0 * np.pi * np.fft.rfftfreq(1 << 14)
     slope = np.fft.irfft(1j * turn * np.fft.rfft(MARKER, 1 << 14))
     rms = math.sqrt(float(np.mean(MARKER**2))) * 10 ** (-snr_db / 20)
@@ -178,7 +178,11 @@ def plucked(seconds: float, seed: int) -> Signal:
     time = np.arange(RATE) / RATE
     for number, start in enumerate(range(0, frames, round(0.3 * RATE))):
         hz = phrase[number % len(phrase)]
-        note = sum(np.sin(2 * np.pi * hz * k * time) * np.exp(-time * (3.0 + 2.0 * k)) / k for k in range(1, 9))
+        # No two strings of a player's begin with the same phases.
+        phases = rng.uniform(0.0, 2.0 * np.pi, 9)
+        note = sum(
+            np.sin(2 * np.pi * hz * k * time + phases[k]) * np.exp(-time * (3.0 + 2.0 * k)) / k for k in range(1, 9)
+        )
         music[start : start + RATE] += 0.1 * rng.uniform(0.7, 1.0) * note
     return music[:frames]
 

@@ -45,7 +45,7 @@ def test_hum_and_its_harmonics_are_told_from_the_noise(mains, off, seconds):
     lead = white(-90.0, seconds) + sum(tone((mains + off) * n, db, seconds, phase=n) for n, db in lines.items())
     found = measure_noise(lead, RATE, mains)
     assert found.hum_dbfs == pytest.approx(sum_db(*lines.values()), abs=0.1)
-    assert found.rms_dbfs == pytest.approx(-90.0, abs=0.3)
+    assert found.rms_dbfs == pytest.approx(-90.0, abs=0.1)
     assert [hz for hz, _ in found.lines] == pytest.approx([(mains + off) * n for n in lines], abs=0.2)
     assert [db for _, db in found.lines] == pytest.approx(list(lines.values()), abs=0.2)
 
@@ -56,10 +56,10 @@ def test_any_frequency_within_half_a_hertz_is_found(off, phase):
     lead = white(-95.0) + tone(50.0 + off, -60.0, phase=phase) + tone(3 * (50.0 + off), -60.0, phase=2 * phase)
     found = measure_noise(lead, RATE, 50.0)
     assert found.hum_dbfs == pytest.approx(-57.0, abs=0.1)
-    assert found.rms_dbfs == pytest.approx(-95.0, abs=0.5)
+    assert found.rms_dbfs == pytest.approx(-95.0, abs=0.15)
 
 
-@pytest.mark.parametrize(("seconds", "seeds"), [(0.3, 100), (1.0, 60)])
+@pytest.mark.parametrize(("seconds", "seeds"), [(0.3, 60), (1.0, 20)])
 def test_noise_alone_reads_no_hum(seconds, seeds):
     heard = [seed for seed in range(seeds) if measure_noise(white(-80.0, seconds, seed=seed), RATE, 50.0).lines]
     assert heard == []
@@ -82,7 +82,7 @@ def test_an_offset_is_no_noise():
 
 @pytest.mark.parametrize(
     ("band", "decibels"),
-    [(13, -56.7), (15, -39.4), (17, -30.2), (20, -19.1), (23, -10.9), (27, -3.2), (30, 0.0)]
+    [(13, -50.5), (15, -39.4), (17, -30.2), (20, -19.1), (23, -10.9), (27, -3.2), (30, 0.0)]
     + [(33, 1.2), (36, 1.0), (39, -1.1), (40, -2.5), (42, -6.6)],
 )
 def test_the_a_weighting_is_that_of_the_standard(band, decibels):
@@ -91,7 +91,7 @@ def test_the_a_weighting_is_that_of_the_standard(band, decibels):
     assert 20.0 * np.log10(gain[0]) == pytest.approx(decibels, abs=0.06)
 
 
-@pytest.mark.parametrize(("hz", "weight"), [(10.0**2.3, -10.9), (10.0**3.3, 1.2), (10.0**4.0, -2.5)])
+@pytest.mark.parametrize(("hz", "weight"), [(10.0**3.3, 1.2), (10.0**3.9, -1.1), (10.0**4.0, -2.5)])
 def test_a_tone_reads_its_a_weighted_level(hz, weight):
     """The same table; a tone that fills no whole number of periods spills a little."""
     found = measure_noise(tone(hz, -60.0), RATE, 50.0)

@@ -15,7 +15,6 @@ from printq.measure.peaks import HALF_TAPS, LevelMeter, TruePeakMeter, _interpol
 
 from .signals import RATE, band_limited_noise, blocks, cuts, feed, steps
 
-
 NOISE = np.random.default_rng(5).standard_normal((40_000, 2)) * [0.1, 0.5]
 
 

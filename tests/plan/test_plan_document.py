@@ -134,7 +134,7 @@ def test_the_page_says_when_the_hands_are_wanted_and_what_for_unit_by_unit(job: 
         "         -     0:22     0:36  cello/solo      nothing",
         "      0:36     0:58     1:13  clarinet/top    eq: plug into top, air in",
         "",
-        "hands at work 0:35; no plan can be shorter than 0:53 (0:20 less than this one)",
+        "hands at work 0:35; no plan can be shorter than 1:07 (0:06 less than this one)",
     ]
 
 

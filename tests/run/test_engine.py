@@ -54,7 +54,9 @@ class Take:
         )
 
 
-def run_stream(engine: PassEngine, frames: int, channels: int, *, glitch_at: int | None = None, skip_at: int | None = None) -> np.ndarray:
+def run_stream(
+    engine: PassEngine, frames: int, channels: int, *, glitch_at: int | None = None, skip_at: int | None = None
+) -> np.ndarray:
     """A wire without latency: what is played is heard at once."""
     played = []
     first = 0

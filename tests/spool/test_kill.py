@@ -61,7 +61,7 @@ def test_after_a_kill_the_next_run_ends_with_the_same_prints(
     )
     assert done.returncode in (-9, 0)
     for name in session.prints():  # what has a name is whole
-        assert (tmp_path / name).read_bytes()[44:] and read_audio(tmp_path / name).any()
+        assert read_audio(tmp_path / name).any()
         assert (tmp_path / name).with_suffix(".json").exists()
     assert session.run().exit_status is ExitStatus.DONE
     assert session.prints() == undisturbed.prints()
@@ -90,9 +90,10 @@ def test_a_kill_between_journal_and_file_leads_to_the_same_file_and_no_second_ve
     def die(*args: object) -> None:
         raise Killed
 
-    with monkeypatch.context() as patch, pytest.raises(Killed):
+    with monkeypatch.context() as patch:
         patch.setattr(delivering, where, die)
-        session.run()
+        with pytest.raises(Killed):
+            session.run()
     with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
         (intended,) = journal.deliveries("clarinet/tone")
     assert not intended.done

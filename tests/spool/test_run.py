@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 import pytest
@@ -320,6 +321,23 @@ def test_a_stem_that_would_be_clipped_on_its_way_out_is_held_without_being_playe
     assert session.write().run().exit_status is ExitStatus.DONE
 
 
+@pytest.mark.parametrize(
+    "remedy",
+    [
+        pytest.param(lambda s: s.rig["unit"][0].update(max_in_dbu=20.0), id="max_in_dbu corrected"),
+        pytest.param(lambda s: s.stem("clarinet")["through"][0].update(send_db=-12.0), id="send_db lowered"),
+    ],
+)
+def test_doing_what_a_remedy_says_gives_a_held_pass_another_chance(session: SmallSession, remedy: Any) -> None:
+    session.keep_stems("clarinet")
+    session.rig["interface"]["full_scale_send_dbu"] = 22.0
+    session.rig["unit"][0]["max_in_dbu"] = 6.0
+    assert session.write().run().exit_status is ExitStatus.HELD
+    assert "hotter than the unit takes" in reasons(session)["clarinet/tone"]
+    remedy(session)
+    assert session.write().run().exit_status is ExitStatus.DONE
+
+
 def test_a_silent_return_suspends_its_insert_while_the_others_go_on(session: SmallSession) -> None:
     session.simulation["fault"] = [{"kind": "dead", "pass": "viola/tone"}]  # planned first: its chain is longer
     report = session.write().run()
@@ -414,6 +432,22 @@ def test_a_second_run_on_the_same_session_is_refused(session: SmallSession) -> N
         session.run()
 
 
+def test_status_shows_what_is_in_the_air_while_a_run_goes_on_and_only_then(session: SmallSession) -> None:
+    seen: list[str] = []
+    listener = Recording()
+    tell = listener.tell
+
+    def look(kind: str, pass_id: str | None, text: str) -> None:
+        tell(kind, pass_id, text)
+        if kind == "rolling" and pass_id == "harp/bus":
+            seen.append(states(session)["harp/bus"])
+
+    listener.tell = look  # type: ignore[method-assign]
+    session.run(listener=listener)
+    assert seen == ["rolling"]
+    assert "rolling" not in states(session).values()
+
+
 def test_what_would_not_fit_is_refused_before_anything_is_recorded(
     session: SmallSession, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -463,7 +497,9 @@ def test_a_bounced_file_waits_until_it_is_newer_than_the_prints_it_was_made_from
     assert "bounce again: mixes/final.wav is older than clarinet.tone.v2.wav" in reasons(session)["final/bus"]
 
 
-def test_prints_do_not_depend_on_workers_or_on_what_runs_beside_them(session: SmallSession, tmp_path_factory: pytest.TempPathFactory) -> None:
+def test_prints_do_not_depend_on_workers_or_on_what_runs_beside_them(
+    session: SmallSession, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     session.simulation.update({"noise_dbfs": -90.0, "latency_samples": 187.37})
     session.write().run()
     other = SmallSession(tmp_path_factory.mktemp("other"))

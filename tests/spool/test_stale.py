@@ -71,7 +71,11 @@ EDITS = [
         lambda s: write_wav(s.folder / "dry/clarinet.wav", make_music(1.0, seed=77)),
         {"clarinet/tone": "the audio of dry/clarinet.wav has changed", **CLARINET_AND_MIX},
     ),
-    changed("another position in a snapshot", lambda s: set_low(s, 5), {"clarinet/tone": "eq low 3 -> 5", **CLARINET_AND_MIX}),
+    changed(
+        "another position in a snapshot",
+        lambda s: set_low(s, 5),
+        {"clarinet/tone": "eq low 3 -> 5", **CLARINET_AND_MIX},
+    ),
     changed(
         "another snapshot for a pass",
         lambda s: s.stem("clarinet")["through"][0].update(snapshot="thin"),
@@ -89,7 +93,10 @@ EDITS = [
     ),
     changed(
         "another unit on the insert",
-        lambda s: s.insert("wire").update(units=["cable", "eq"]) or s.snapshots["snapshot"][2].update(settings={"eq": {"low": 0}}),
+        lambda s: (
+            s.insert("wire").update(units=["cable", "eq"])
+            or s.snapshots["snapshot"][2].update(settings={"eq": {"low": 0}})
+        ),
         {"viola/wire": "insert units cable -> cable+eq", "mix/bus": "made from viola/wire, which is stale"},
     ),
     changed(
