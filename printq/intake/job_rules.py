@@ -70,6 +70,8 @@ def check_job_rules(source: SourceFile, job: JobFile, around: Surroundings) -> d
         key = "sum_of" if stems[circle[0]].sum_of else "made_from"
         source.error(("stem", circle[0], key), f"goes round in a circle: {' <- '.join(circle)}", "take one of them out")
     if not circles:
+        for index, stem in enumerate(job.stem):
+            _check_prints_exist(source, stem, ("stem", index), stems)
         _check_channels(source, job, around, stems, order, facts)
         _check_time_references(source, stems, order, facts)
     _check_print_names(source, job)
@@ -205,19 +207,22 @@ def _check_sources(source: SourceFile, stem: Stem, at: KeyPath, stems: Mapping[s
             where = (*at, key, index)
             if name not in stems and not source.has_entry(("stem",), name):
                 source.error(where, f"there is no stem {name!r}", suggest(name, others))
-            elif name in stems and _leaves_nothing(stems[name]) and not source.is_lost(("stem", name, "through")):
-                source.error(
-                    where,
-                    f"{name} is a sum that takes no pass, so there is no print of it",
-                    f"give {name} a pass, or name the stems that it sums",
-                )
             if name in names[:index]:
                 source.error(where, f"{name} is there twice", "name it once")
 
 
-def _leaves_nothing(stem: Stem) -> bool:
-    """Whether a stem is neither a file nor leads to a print."""
-    return stem.sum_of is not None and stem.file is None and not stem.through
+def _check_prints_exist(source: SourceFile, stem: Stem, at: KeyPath, stems: Mapping[str, Stem]) -> None:
+    """A stem is made from prints or dry files; a sum that takes no pass is neither."""
+    for key, names in (("sum_of", [term.stem for term in stem.sum_terms()]), ("made_from", stem.made_from)):
+        for index, name in enumerate(names):
+            other = stems.get(name)
+            lost = any(source.is_lost(("stem", name, part)) for part in ("file", "through"))
+            if other is not None and other.sum_of and other.file is None and not other.through and not lost:
+                source.error(
+                    (*at, key, index),
+                    f"{name} is a sum that takes no pass, so there is no print of it",
+                    f"give {name} a pass, or name the stems that it sums",
+                )
 
 
 def _check_pass(source: SourceFile, through: Through, at: KeyPath, around: Surroundings) -> None:

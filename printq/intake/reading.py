@@ -88,14 +88,14 @@ class SourceFile:
 
     def __init__(self, path: Path, shown: str, findings: Findings) -> None:
         self.path = path
-        self.shown = shown
+        self.shown = one_line(shown)
         self.is_read = False
         self._findings = findings
         self._written: Any = {}
         self._left: Any = {}
         self._lost: set[KeyPath] = set()
         self._locations: Locations = {}
-        findings.add_file(shown)
+        findings.add_file(self.shown)
 
     def keep(self, text: str) -> None:
         """Remember what was written. Raises what `tomllib.loads` raises."""

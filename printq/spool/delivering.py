@@ -7,6 +7,7 @@ notes never exists.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,6 +81,7 @@ def deliver_take(
         file_sha256=checked.file_sha256,
         delivered_at=now(),
     )
+    before = next((d for d in journal.deliveries(each.id) if d.version == chosen and d.done), None)
     with journal.step():
         journal.intend_delivery(
             each.id,
@@ -99,6 +101,9 @@ def deliver_take(
         paths.absolute(checked.rendered.staged).unlink(missing_ok=True)  # only its sidecar was gone
     else:
         publish(paths.absolute(checked.rendered.staged), target_path)
+        if before is not None and before.mtime_ns is not None and before.file_sha256 == checked.file_sha256:
+            # The same file as before keeps its time, so that what was bounced from it does not seem older.
+            os.utime(target_path, ns=(before.mtime_ns, before.mtime_ns))
     _finish(journal, paths, each.id, chosen, entry.number, target, now())
     return target
 

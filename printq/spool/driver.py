@@ -254,6 +254,9 @@ class Driver:
         """Enter a take into the journal before anything of it exists; returns its number."""
         each = work.each
         number = max((take.number for take in self._journal.takes(each.id)), default=0) + 1
+        # Takes that the journal does not know of are somebody's all the same: of a journal that was moved aside, say.
+        while self._paths.absolute(take_path(each, number)).exists():
+            number += 1
         with self._journal.step():
             self._journal.begin_take(
                 each.id,

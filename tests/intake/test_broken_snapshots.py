@@ -59,6 +59,16 @@ def test_a_mistake_in_a_snapshot_is_reported_where_it_stands(edit: Edit, session
     assert any(matches(problem, session, "snapshots.toml", edit) for problem in report.problems), report.problems
 
 
+def test_a_misspelt_control_is_one_problem_and_not_missing_as_well(session: SmallSession) -> None:
+    session.replace("snapshots.toml", "reduction = 45", "reducton = 45")
+    assert [problem.key for problem in check_job(session.folder).problems] == [f"{OPTO}.reducton"]
+
+
+def test_a_misspelt_unit_is_one_problem_and_not_missing_as_well(session: SmallSession) -> None:
+    session.replace("snapshots.toml", "[snapshot.settings.tape]", "[snapshot.settings.tap]")
+    assert [problem.key for problem in check_job(session.folder).problems] == ["snapshot[reel-warm].settings.tap"]
+
+
 def test_a_picture_that_is_not_there_is_a_caution(session: SmallSession) -> None:
     session.replace("snapshots.toml", "note = ", 'photo = "photos/solo-soft.jpg"\nnote = ')
     report = check_job(session.folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from printq.errors import JobError
+from printq.errors import JobError, ProblemLike
 from printq.intake import check_job, load_job
 from tests.intake.builders import JOB, RIG, SNAPSHOTS, SmallSession
 
@@ -35,19 +36,23 @@ def check_that_nothing_surprises(session: SmallSession) -> None:
     errors = [problem for problem in report.problems if problem.severity == "error"]
     assert (report.job is None) == bool(errors)
     for problem in report.problems:
-        path = Path(problem.file)
-        lines = path.read_bytes().count(b"\n") + 1 if path.is_file() else 1
+        # Of pathlib, a name that is too long would be an OSError here.
+        exists = os.path.isfile(problem.file)  # noqa: PTH113
+        lines = Path(problem.file).read_bytes().count(b"\n") + 1 if exists else 1
         assert 1 <= problem.line <= lines
         assert problem.message
         assert problem.hint
         assert problem.line_of_text().isprintable()
+    assert raised_by_load(session) == errors
+    assert session.listing() == before
+
+
+def raised_by_load(session: SmallSession) -> list[ProblemLike]:
     try:
         load_job(session.folder)
     except JobError as error:
-        assert list(error.problems) == errors
-    else:
-        assert not errors
-    assert session.listing() == before
+        return list(error.problems)
+    return []
 
 
 @quick

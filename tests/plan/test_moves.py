@@ -137,3 +137,7 @@ def test_after_a_set_up_nothing_is_left_to_do_and_other_units_stand_as_before() 
     assert moves_of(job, later) == []
     assert later.of("reverb") == ("room", {"preset": "hall"})
     assert rack.of("opto") == ("room", {}), "a rack state is a record: it does not change"
+
+
+def test_a_fixed_control_is_not_moved_even_where_a_snapshot_names_it() -> None:
+    assert "meter" not in [control for control, *_ in moves_of(job_on("opto", {**ALL, "meter": "in"}))]

@@ -77,12 +77,14 @@ def test_a_deleted_print_comes_back_under_its_name_without_a_pass(session: Small
     session.run()
     print_file = session.folder / "dry/viola.tone.v1.wav"
     before = print_file.read_bytes()
+    written_at = print_file.stat().st_mtime_ns
     print_file.unlink()
     assert states(session)["viola/tone"] == "taken"
     report = session.run()
     assert report.delivered == ["dry/viola.tone.v1.wav"]
     assert report.rolled_s == 0.0
     assert print_file.read_bytes() == before
+    assert print_file.stat().st_mtime_ns == written_at  # so nothing that was bounced from it seems older
 
 
 def test_a_deleted_sidecar_comes_back_without_a_pass(session: SmallSession) -> None:
@@ -113,6 +115,20 @@ def test_a_print_that_somebody_changed_is_kept_and_the_next_version_delivered(se
     session.run()
     assert changed.read_bytes() == theirs
     assert (session.folder / "dry/clarinet.tone.v2.wav").exists()
+
+
+def test_takes_of_a_journal_that_was_moved_aside_are_not_overwritten(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.run()
+    take = session.folder / ".printq/takes/clarinet.tone.take1.wav"
+    before = take.read_bytes()
+    for path in (session.folder / ".printq").glob("journal.sqlite*"):
+        path.rename(path.with_name(f"old-{path.name}"))
+    session.insert("tone")["tail_s"] = 0.2
+    report = session.write().run()
+    assert report.delivered == ["dry/clarinet.tone.v2.wav"]
+    assert take.read_bytes() == before
+    assert (session.folder / ".printq/takes/clarinet.tone.take2.wav").exists()
 
 
 def test_only_prints_one_stem_and_says_what_waits(session: SmallSession) -> None:
