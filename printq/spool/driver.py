@@ -116,6 +116,7 @@ class Driver:
         """Insert to the delay of its first take in this stream."""
         self._stopping: str | None = None
         self._fading = False
+        self._follows_plan = True
         self._report = RunReport()
         finish_intended(journal, paths, job.passes)
         self._fail_abandoned_takes()
@@ -145,7 +146,7 @@ class Driver:
             raise StorageError(problem)
         plan = make_plan(self._job, pending, rack=self._rack)
         self._save_plan(plan)
-        self._works = {entry.pass_id: Work(self._pass(entry.pass_id)) for entry in plan.entries}
+        self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
         with self._pool:
             try:
                 for name in kept:
@@ -208,11 +209,11 @@ class Driver:
 
     def _set_up_and_roll(self, work: Work) -> None:
         moves = set_up_moves(self._job, work.each, self._rack)
-        if moves and (self._something_is_about_to_roll(work) or self._hands_must_rest()):
+        if moves and not self._hands_may_move(work):
             return
         if (moves or work.confirmed is None) and not self._set_up(work, moves):
             return
-        if work.source is None:
+        if work.source is None or self._rolls_after_another_set_up(work):
             return
         self._recorder.open([self._job.insert_of(other.each) for other in self._works.values()])
         if self._recorder.is_clear(work, list(self._works.values())):
@@ -461,6 +462,7 @@ class Driver:
 
     def _give_up_stuck(self) -> None:
         """Nothing rolls and nothing is being measured: what cannot move now will not move in this run."""
+        self._follows_plan = False
         for work in self._works.values():
             if not work.ended and not self._sources_are_printed(work):
                 waiting = next(name for name in work.each.needs if not self._is_printed(name))
@@ -493,9 +495,12 @@ class Driver:
         rolling = [work for work in self._works.values() if work.stage is Stage.ROLLING]
         return {unit for work in rolling for unit in self._job.insert_of(work.each).each_unit()}
 
-    def _something_is_about_to_roll(self, work: Work) -> bool:
-        """Whether a pass stands dialled and only waits for a moment: it is started before the hands are called again."""
-        return any(
+    def _hands_may_move(self, work: Work) -> bool:
+        """Whether the operator is called now to set up a pass."""
+        if not self._job.options.hands_during_passes:
+            return not self._recorder.rolling
+        # What stands dialled and only waits for a moment is started first: a set-up may take minutes.
+        return not any(
             other is not work
             and other.stage is Stage.WAITING
             and other.confirmed is not None
@@ -503,11 +508,24 @@ class Driver:
             for other in self._works.values()
         )
 
-    def _hands_must_rest(self) -> bool:
-        return not self._job.options.hands_during_passes and self._recorder.rolling
+    def _rolls_after_another_set_up(self, work: Work) -> bool:
+        """Where hands rest during passes, the plan has everything that is free dialled first, then rolls it together.
+
+        By the times of the plan this cannot lock up: what is dialled before this pass rolls is not made from it.
+        """
+        if self._job.options.hands_during_passes or not self._follows_plan:
+            return False
+        return any(
+            other is not work
+            and other.stage is Stage.WAITING
+            and other.confirmed is None
+            and other.planned.moves != ()
+            and other.planned.set_up_end_s <= work.planned.start_s
+            for other in self._works.values()
+        )
 
     def _next_needs_no_hands(self, work: Work) -> bool:
-        """Whether the next pass on these units finds them as it wants them, so that a repeat of this one would too."""
+        """Whether the next pass on these units finds them as it wants them: a repeat of this one would, too."""
         units = set(self._job.insert_of(work.each).each_unit())
         for other in self._works.values():
             if other.stage is Stage.WAITING and units & set(self._job.insert_of(other.each).each_unit()):

@@ -105,9 +105,7 @@ class Survey:
         return blocked
 
 
-def survey(
-    job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False, running: bool = False
-) -> Survey:
+def survey(job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False, running: bool = False) -> Survey:
     """Look at everything; with `remember`, checksums that had to be worked out are kept in the journal.
 
     `running`: another process has the session, so that takes which the journal calls rolling are.

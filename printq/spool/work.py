@@ -9,6 +9,7 @@ from typing import Any
 from printq.files.stems import StemPart
 from printq.models.delivery import Trim
 from printq.models.passes import Pass
+from printq.models.plan import PlanEntry
 from printq.models.take import Confirmation, TakeRecord
 from printq.models.verdict import SourceFacts, Timing
 from printq.run import Flight
@@ -35,6 +36,7 @@ class Work:
     """A pass of this run; the driver changes it as it goes on."""
 
     each: Pass
+    planned: PlanEntry
     stage: Stage = Stage.WAITING
     examined: bool = False
     """Its sources are there and are being measured, or have been."""

@@ -9,7 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from printq.errors import FileError
-from printq.files.broadcast import BroadcastExtension, decode_broadcast, read_broadcast, round_hundredths
+from printq.files.broadcast import (
+    BroadcastExtension,
+    decode_broadcast,
+    read_broadcast,
+    round_hundredths,
+    to_ascii,
+)
 
 from .audio import integers, write
 
@@ -103,6 +109,49 @@ def test_a_negative_range_is_written_and_read_as_none():
     assert decode_broadcast(bytes(data)).loudness_range is None
 
 
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [
+        ("Fjærland – “Größe” × 2", 'Fjaerland - "Grosse" x 2'),
+        ("Żółć", "Zolc"),
+        ("ファ", "??"),
+        ("two\r\nlines\tand a\0", "two  lines and a "),
+    ],
+)
+def test_text_is_spelled_in_ascii_and_in_one_line(text, plain):
+    assert to_ascii(text) == plain
+
+
+@given(st.text(st.characters(exclude_categories=["Cs"])))
+def test_any_text_becomes_printable_ascii(text):
+    assert all(" " <= letter <= "~" for letter in to_ascii(text))
+
+
+def test_a_line_of_the_history_cannot_smuggle_in_another():
+    data = BroadcastExtension(coding_history=("A=PCM,T=x\r\nA=ANALOGUE,T=y",)).encode()
+    assert decode_broadcast(data).coding_history == ("A=PCM,T=x  A=ANALOGUE,T=y",)
+
+
+def test_of_a_history_that_is_too_long_the_newest_lines_are_kept():
+    lines = tuple(f"A=PCM,F=48000,W=24,M=mono,T=generation {number}" for number in range(1000))
+    kept = decode_broadcast(BroadcastExtension(coding_history=lines).encode()).coding_history
+    assert 300 < len(kept) < 1000
+    assert kept == lines[-len(kept) :]
+
+
+@pytest.mark.parametrize("text", ["für Viola".encode(), "für Viola".encode("latin-1")], ids=["UTF-8", "Latin-1"])
+def test_text_that_others_wrote_beyond_ascii_is_understood(text):
+    data = bytearray(BroadcastExtension().encode())
+    data[: len(text)] = text
+    assert decode_broadcast(bytes(data)).description == "für Viola"
+
+
+@pytest.mark.parametrize("frames", [-1, 2**64])
+def test_a_time_reference_that_has_no_field_is_refused(frames):
+    with pytest.raises(ValueError, match="64 bits"):
+        BroadcastExtension(time_reference=frames)
+
+
 @pytest.mark.parametrize("field", [-10_000, 10_000, 0x7FFF, -0x8000])
 def test_loudness_out_of_range_is_ignored(field):
     """Tech 3285, 2.4: valid are -99.99 to 99.99."""
@@ -112,7 +161,8 @@ def test_loudness_out_of_range_is_ignored(field):
 
 
 def test_before_version_2_there_is_no_loudness():
-    """Tech 3285, 1.1: those bytes were reserved."""
+    """Tech 3285, 1.1: those bytes were reserved, and zero."""
+    assert BroadcastExtension(loudness_value=-23.0, version=1).encode()[412:422] == bytes(10)
     data = bytearray(BroadcastExtension(loudness_value=-23.0).encode())
     data[346:348] = struct.pack("<H", 1)
     assert decode_broadcast(bytes(data)).loudness_value is None

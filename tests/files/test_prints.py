@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import errno
 import json
+import os
+import struct
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +17,7 @@ from wavinfo import WavInfoReader
 from printq.errors import StorageError
 from printq.files.broadcast import BroadcastExtension, find_chunks, read_broadcast
 from printq.files.quantise import Dither
-from printq.files.soundfiles import PrintWriter, read_facts, update_broadcast
+from printq.files.soundfiles import PrintWriter, SoundReader, read_facts, update_broadcast
 from tests.conftest import need_program
 
 from .audio import RATE, integers
@@ -35,6 +38,7 @@ EXTENSION = BroadcastExtension(
     max_short_term=-20.05,
     coding_history=("A=PCM,F=48000,W=24,M=stereo,T=D/A", "A=ANALOGUE,M=stereo,T=opto compressor"),
 )
+EXTENSION_WITHOUT_HISTORY = replace(EXTENSION, coding_history=())
 HISTORY = "A=PCM,F=48000,W=24,M=stereo,T=D/A\r\nA=ANALOGUE,M=stereo,T=opto compressor\r\n"
 
 KINDS = [(bits, channels) for bits in (16, 24, 32) for channels in (1, 2)]
@@ -227,6 +231,60 @@ def test_what_plain_wav_cannot_hold_is_announced_as_rf64(tmp_path, frames, outer
     assert read_broadcast(path) == EXTENSION
     assert WavInfoReader(str(path), bext_encoding="utf-8").bext.time_reference == HOUR_10_AT_192_KHZ
     np.testing.assert_array_equal(soundfile.read(path, dtype="float64")[0], samples)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows fills the hole with zeros")
+def test_a_print_over_4_gib_is_read_in_full_by_us_and_by_others(tmp_path):
+    """The file has a hole where most of its audio would be; 6 bytes a frame."""
+    path, frames = tmp_path / "long.wav", 2**32 // 6 + 10
+    with PrintWriter(path, RATE, 2, 24, BroadcastExtension(), frames=frames) as writer:
+        writer._file.seek(frames - 10)
+        writer.write(np.full((10, 2), 0.25))
+    update_broadcast(path, EXTENSION_WITHOUT_HISTORY)
+    with path.open("rb") as file:
+        head = file.read(48)
+    # EBU Tech 3306: sizes of RIFF and of the audio in 64 bits; the 32-bit ones refer to them.
+    assert head[:20] == b"RF64" + b"\xff" * 4 + b"WAVEds64" + (28).to_bytes(4, "little")
+    assert struct.unpack("<QQ", head[20:36]) == (path.stat().st_size - 8, frames * 6)
+    assert read_broadcast(path) == EXTENSION_WITHOUT_HISTORY
+    with SoundReader(path) as reader:
+        assert reader.facts.frames == frames
+        reader.seek(frames - 11)
+        assert reader.read(100)[:, 0].tolist() == [0.0] + [0.25] * 10
+    info = WavInfoReader(str(path), bext_encoding="utf-8")
+    assert (info.data.frame_count, info.bext.time_reference) == (frames, HOUR_10_AT_192_KHZ)
+    ffprobe = [need_program("ffprobe"), "-v", "error", "-of", "json", "-show_streams", "-show_format", path]
+    found = json.loads(heard(ffprobe))
+    assert found["streams"][0]["duration_ts"] == frames
+    assert found["format"]["tags"]["time_reference"] == str(HOUR_10_AT_192_KHZ)
+    assert heard([need_program("sox"), "--info", "-s", path]).strip() == str(frames)
+    tracks = json.loads(heard([need_program("mediainfo"), "--Output=JSON", path]))["media"]["track"]
+    assert [track["SamplingCount"] for track in tracks if track["@type"] == "Audio"] == [str(frames)]
+
+
+def test_more_frames_than_announced_are_refused(tmp_path):
+    """A plain WAV would be cut off at 4 GiB without an error."""
+    with PrintWriter(tmp_path / "x.wav", RATE, 2, 24, EXTENSION, frames=999) as writer:
+        with pytest.raises(ValueError, match="announced with 999 frames"):
+            writer.write(integers(24))
+        writer.write(integers(24)[:999])
+
+
+@pytest.mark.parametrize("lines", [1, 300, 1000])
+def test_a_history_of_many_generations_can_be_written(tmp_path, lines):
+    """libsndfile has no room for more than 16 383 bytes."""
+    extension = BroadcastExtension(coding_history=("A=PCM,F=48000,W=24,M=mono,T=x",) * lines)
+    found = read_broadcast(write_print(tmp_path / "x.wav", integers(24), 24, extension))
+    assert set(found.coding_history) == set(extension.coding_history)
+    assert len(found.coding_history) >= min(lines, 500)
+
+
+def test_a_print_of_an_odd_number_of_bytes_is_padded(tmp_path):
+    """RIFF: chunks begin at even places, and the outer size counts the pad byte."""
+    path = write_print(tmp_path / "x.wav", integers(24, frames=101, channels=1), 24)
+    size = path.stat().st_size
+    assert size % 2 == 0
+    assert int.from_bytes(path.read_bytes()[4:8], "little") == size - 8
 
 
 class _Full:

@@ -58,6 +58,18 @@ def test_dither_is_triangular_from_minus_one_to_one_and_white():
     assert np.corrcoef(drawn[1:], drawn[:-1])[0, 1] == pytest.approx(0.0, abs=0.01)
 
 
+def test_dither_is_the_same_with_every_release_of_numpy():
+    """numpy promises the bits of PCG64 and not what its `Generator` makes of them (NEP 19).
+
+    Values of numpy 2; 53 bits of each draw make a number from 0 to 1, as `Generator.random` does today.
+    """
+    raw = np.random.PCG64(7).random_raw(2 * 4096) >> 11
+    expected = (raw[:4096] * 2.0**-53 - raw[4096:] * 2.0**-53)[:100]
+    np.testing.assert_array_equal(Dither(7, 1).draw(100)[:, 0], expected)
+    today = np.random.default_rng(7).random((2, 4096))
+    np.testing.assert_array_equal(Dither(7, 1).draw(100)[:, 0], (today[0] - today[1])[:100])
+
+
 def test_channels_have_dither_of_their_own():
     drawn = Dither(b"seed", 2).draw(FRAMES)
     assert np.corrcoef(drawn.T)[0, 1] == pytest.approx(0.0, abs=0.01)
@@ -104,3 +116,17 @@ def test_what_dither_pushes_over_the_top_is_limited():
     found = to_integers(np.full((10_000, 1), 1.0 - LSB), 16, Dither(b"seed", 1))
     assert found.samples.max() == 2**15 - 1
     assert 0 < found.clipped < 2000
+
+
+@pytest.mark.parametrize("bit_depth", [16, 24])
+def test_what_is_no_number_becomes_silence_and_counts_as_clipped(bit_depth):
+    """As an integer it could be a click at full scale."""
+    found = to_integers(np.array([[np.nan], [np.inf], [-np.inf], [0.5]]), bit_depth, None)
+    top = 1 << (bit_depth - 1)
+    assert found.samples[:, 0].tolist() == [0, top - 1, -top, top // 2]
+    assert found.clipped == 3
+
+
+@pytest.mark.parametrize("sample", [np.nan, np.inf, 1e300])
+def test_what_a_float_file_cannot_say_does_not_fit_it(sample):
+    assert not fits(np.array([[sample]]), 32)

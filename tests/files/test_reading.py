@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import errno
+import os
+from pathlib import Path
+
 import numpy as np
 import pytest
 import soundfile
 
 from printq.errors import FileError
+from printq.files.broadcast import BroadcastExtension
 from printq.files.soundfiles import FileFacts, SoundReader, read_facts
 
 from .audio import RATE, integers, write
@@ -64,6 +69,23 @@ def directory(folder):
     (folder / "x.wav").mkdir()
 
 
+def stump(folder):
+    (folder / "x.wav").write_bytes(write(folder / "whole.wav", integers(24)).read_bytes()[:20])
+
+
+def endless(folder):
+    """As programs write that cannot go back to the header: a size of FFFFFFFFh."""
+    data = write(folder / "whole.wav", integers(24)).read_bytes()
+    place = data.index(b"data") + 4
+    (folder / "x.wav").write_bytes(data[:place] + b"\xff" * 4 + data[place + 4 :])
+
+
+def pipe(folder):
+    if os.name == "nt":
+        pytest.skip("Windows has no pipes with names of files")
+    os.mkfifo(folder / "x.wav")
+
+
 def no_frames(folder):
     soundfile.write(folder / "x.wav", np.zeros((0, 2)), RATE, format="WAV")
 
@@ -82,6 +104,9 @@ def cut_off(subtype, kind="WAV", by=100):
         pytest.param(lambda folder: None, "does not exist; put the file there or correct its path", id="missing"),
         pytest.param(empty, "cannot be read as audio .*; export it again", id="empty"),
         pytest.param(text, "cannot be read as audio .*; export it again", id="text"),
+        pytest.param(stump, "cannot be read as audio .*; export it again", id="end in the header"),
+        pytest.param(endless, "does not say how long it is, as if its writing never ended; export", id="endless"),
+        pytest.param(pipe, "is no ordinary file", id="pipe"),
         pytest.param(directory, "is a folder, not an audio file", id="folder"),
         pytest.param(no_frames, "holds no audio at all; export it again", id="no frames"),
         pytest.param(cut_off("PCM_24"), "is cut off: 100 bytes of its audio are missing; copy it again", id="cut"),
@@ -96,6 +121,55 @@ def test_a_file_that_cannot_be_used_is_refused_in_a_sentence(tmp_path, make, say
     make(tmp_path)
     with pytest.raises(FileError, match=rf"x\.wav {says}"):
         read_facts(tmp_path / "x.wav")
+
+
+def test_samples_without_a_header_are_refused(tmp_path):
+    """soundfile goes by this extension and raises a TypeError."""
+    (tmp_path / "x.raw").write_bytes(bytes(1000))
+    with pytest.raises(FileError, match=r"x\.raw has no header that says what is in it; export it as WAV or FLAC"):
+        read_facts(tmp_path / "x.raw")
+
+
+@pytest.mark.parametrize(
+    "name", ["nul\0.wav", "x" * 5000 + ".wav", "dry.wav/x.wav"], ids=["nul", "long", "under a file"]
+)
+def test_a_name_that_no_file_can_have_is_told(tmp_path, name):
+    write(tmp_path / "dry.wav", integers(24))
+    with pytest.raises(FileError, match="does not exist|cannot be read"):
+        read_facts(tmp_path / name)
+
+
+def test_a_file_that_may_not_be_read_is_told(tmp_path, monkeypatch):
+    path = write(tmp_path / "x.wav", integers(24))
+
+    def forbid(*_):
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", forbid)
+    with pytest.raises(FileError, match=r"x\.wav cannot be read \(Permission denied\); look at its permissions"):
+        read_facts(path)
+
+
+def test_a_place_behind_the_end_is_an_error_that_names_the_file(tmp_path):
+    with SoundReader(write(tmp_path / "x.wav", integers(24))) as reader, pytest.raises(FileError, match=r"x\.wav"):
+        reader.seek(1001)
+
+
+def test_single_precision_holds_every_sample_of_24_bits(tmp_path):
+    """A float has a significand of 24 bits."""
+    samples = integers(24)
+    with SoundReader(write(tmp_path / "x.wav", samples)) as reader:
+        found = reader.read_float32(2000)
+    assert found.dtype == np.float32
+    np.testing.assert_array_equal(found, samples)
+
+
+def test_the_time_reference_of_a_file_is_among_its_facts(tmp_path):
+    path = write(tmp_path / "x.wav", integers(24))
+    data = path.read_bytes()
+    bext = BroadcastExtension(time_reference=2**32 + 5).encode()
+    path.write_bytes(data[:12] + b"bext" + len(bext).to_bytes(4, "little") + bext + data[12:])
+    assert read_facts(path).time_reference == 2**32 + 5
 
 
 def test_a_flac_file_that_is_cut_off_is_refused_at_the_latest_when_its_end_is_read(tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -67,7 +68,8 @@ def test_a_file_that_may_not_grow_is_told_and_nothing_is_lost_silently(tmp_path)
     run = subprocess.run(
         [sys.executable, "-c", LIMITED, tmp_path / "take.wav"], capture_output=True, text=True, check=True, timeout=60
     )
-    assert "take.wav cannot be written" in run.stdout
+    assert "take.wav cannot be written: File too large; look at the disk, then run again" in run.stdout
+    assert read_facts(tmp_path / "take.wav").frames > 10_000
 
 
 def test_a_take_holds_its_float_samples_bit_for_bit(tmp_path):
@@ -90,6 +92,34 @@ def test_a_take_under_4_gib_becomes_a_plain_wav_when_closed(tmp_path):
     assert (tmp_path / "take.wav").read_bytes()[:4] == b"RIFF"
 
 
+@POSIX
+def test_a_take_over_4_gib_stays_rf64_and_whole(tmp_path):
+    """The file has a hole where most of its audio would be: 8 bytes a frame make 2^32 bytes of 2^29 frames."""
+    path = tmp_path / "take.wav"
+    with TakeWriter(path, RATE, 2) as writer:
+        writer.write(np.full((1, 2), 0.5, dtype=np.float32))
+        writer._file.seek(2**29)
+        writer.write(np.full((10, 2), 0.25, dtype=np.float32))
+    with path.open("rb") as file:
+        assert file.read(4) == b"RF64"
+    with SoundReader(path) as reader:
+        assert reader.facts.frames == 2**29 + 10
+        assert reader.read_float32(1).tolist() == [[0.5, 0.5]]
+        reader.seek(2**29)
+        assert reader.read_float32(100).tolist() == [[0.25, 0.25]] * 10
+
+
+def test_the_first_error_is_the_one_that_is_told(tmp_path, monkeypatch):
+    """On a full disk closing fails as well."""
+
+    def fail(*_):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with pytest.raises(KeyError, match="what went wrong first"), TakeWriter(tmp_path / "take.wav", RATE, 1):
+        monkeypatch.setattr("os.fsync", fail)
+        raise KeyError("what went wrong first")
+
+
 def test_a_take_can_be_closed_twice(tmp_path):
     writer = TakeWriter(tmp_path / "take.wav", RATE, 1)
     writer.write(np.zeros((10, 1), dtype=np.float32))
@@ -100,7 +130,7 @@ def test_a_take_can_be_closed_twice(tmp_path):
 
 def test_a_failing_write_names_the_file(tmp_path, monkeypatch):
     def fail(*_):
-        raise soundfile.LibsndfileError(1)
+        raise soundfile.LibsndfileError(1)  # an error of its own, not of the system's
 
     with TakeWriter(tmp_path / "take.wav", RATE, 1) as writer:
         monkeypatch.setattr(soundfile.SoundFile, "write", fail)

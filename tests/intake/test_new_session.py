@@ -163,7 +163,7 @@ def test_labels_that_would_end_a_comment_do_no_harm(folders: Folders) -> None:
     assert load_job(folders[0]).rig.find_unit("opto") is not None
 
 
-def test_snapshots_begin_with_every_control_that_moves_at_its_lowest(folders: Folders) -> None:
+def test_snapshots_begin_with_every_control_that_moves_at_its_lowest_or_neutral_place(folders: Folders) -> None:
     start_session(*folders)
     written = tomllib.loads((folders[0] / "snapshots.toml").read_text(encoding="utf-8"))
     assert {each["id"]: each["settings"] for each in written["snapshot"]} == {
@@ -202,3 +202,20 @@ def test_a_session_that_is_there_already_is_a_rig_and_stems_like_any_other(
 ) -> None:
     start_session(tmp_path / "again", session.folder / "dry", session.folder / "rig.toml")
     assert check_job(tmp_path / "again").job is not None
+
+
+def test_a_rig_that_lies_in_the_session_stays_where_it_is(folders: Folders) -> None:
+    session, stems, rig = folders
+    session.mkdir()
+    moved = rig.rename(session / "lamp-room.toml")
+    start_session(session, stems, moved)
+    assert "rig.toml" not in listing(session)
+    assert load_job(session).rig_file == "lamp-room.toml"
+
+
+def test_a_scale_through_zero_begins_at_zero(folders: Folders) -> None:
+    """The lowest place of an equaliser's gain would be a deep cut, not a start."""
+    folders[2].write_text(RIG.replace("range = [0, 100]", "range = [-12, 12]"), encoding="utf-8")
+    start_session(*folders)
+    written = tomllib.loads((folders[0] / "snapshots.toml").read_text(encoding="utf-8"))
+    assert written["snapshot"][0]["settings"]["opto"]["reduction"] == 0

@@ -38,7 +38,7 @@ def test_white_noise_reads_its_level(rate, level):
 
 @pytest.mark.parametrize("mains", [50.0, 60.0])
 @pytest.mark.parametrize("off", [-0.4, -0.2, -0.17, 0.0, 0.02, 0.013, 0.37])
-@pytest.mark.parametrize("seconds", [1.0, 5.0])
+@pytest.mark.parametrize("seconds", [1.0, 3.0])
 def test_hum_and_its_harmonics_are_told_from_the_noise(mains, off, seconds):
     """A mains is never quite on its nominal; the lines here are up to 35 dB over all of the noise together."""
     lines = {1: -60.0, 2: -62.0, 3: -55.0, 5: -70.0, 15: -72.0}
@@ -51,7 +51,7 @@ def test_hum_and_its_harmonics_are_told_from_the_noise(mains, off, seconds):
 
 
 @given(st.floats(-0.5, 0.5), st.floats(0.0, 6.28))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_any_frequency_within_half_a_hertz_is_found(off, phase):
     lead = white(-95.0) + tone(50.0 + off, -60.0, phase=phase) + tone(3 * (50.0 + off), -60.0, phase=2 * phase)
     found = measure_noise(lead, RATE, 50.0)
@@ -82,8 +82,20 @@ def test_an_offset_is_no_noise():
 
 @pytest.mark.parametrize(
     ("band", "decibels"),
-    [(13, -50.5), (15, -39.4), (17, -30.2), (20, -19.1), (23, -10.9), (27, -3.2), (30, 0.0)]
-    + [(33, 1.2), (36, 1.0), (39, -1.1), (40, -2.5), (42, -6.6)],
+    [
+        (13, -50.5),
+        (15, -39.4),
+        (17, -30.2),
+        (20, -19.1),
+        (23, -10.9),
+        (27, -3.2),
+        (30, 0.0),
+        (33, 1.2),
+        (36, 1.0),
+        (39, -1.1),
+        (40, -2.5),
+        (42, -6.6),
+    ],
 )
 def test_the_a_weighting_is_that_of_the_standard(band, decibels):
     """IEC 61672-1, Table 3, from memory; rounded to 0.1 dB, for the exact frequencies 10^(band / 10) Hz."""

@@ -42,6 +42,17 @@ def test_ruling_stretches_out_gives_the_same_as_interpolating_all(seed, frames, 
     assert peak == pytest.approx(interpolated_peak(signal, factor), rel=1e-12)
 
 
+def test_the_signal_that_the_filter_answers_most_is_not_ruled_out():
+    """Every sample with the sign of its tap; a lone sample nearly as high as what lies between them comes first."""
+    taps = _interpolator(4)[:, 1]
+    crest = 0.2 * np.abs(taps).sum()
+    signal = np.zeros(1000)
+    signal[100] = 0.95 * crest
+    signal[500 : 500 + len(taps)] = 0.2 * np.sign(taps)
+    (peak,) = feed(TruePeakMeter(RATE, 1), signal[:, np.newaxis])
+    assert peak == pytest.approx(crest, rel=1e-12)
+
+
 @pytest.mark.parametrize("rate", [8000, 22_050, 44_100, 48_000, 88_200, 96_000])
 def test_the_oversampled_rate_is_at_least_192_khz(rate):
     """BS.1770-5, recommends 5: only then may the reading be called dBTP. A sine whose samples miss its crest reads at

@@ -390,6 +390,26 @@ def test_a_set_up_shows_only_what_has_to_move(session: SmallSession) -> None:
     assert moves[second] == (Move(unit="eq", control="low", from_=positions[first], to=positions[second], seconds=6.0),)
 
 
+@pytest.mark.parametrize(
+    ("hands_during_passes", "expected"),
+    [
+        pytest.param(True, ["set-up", "rolling", "set-up", "rolling"], id="each rolls as soon as it is dialled"),
+        pytest.param(False, ["set-up", "set-up", "rolling", "rolling"], id="all is dialled before anything rolls"),
+    ],
+)
+def test_hands_move_during_passes_only_where_they_may(
+    session: SmallSession, hands_during_passes: bool, expected: list[str]
+) -> None:
+    session.rig["unit"][1]["control"] = [{"id": "pad", "kind": "switch", "positions": ["in", "out"]}]
+    session.snapshots["snapshot"][2]["settings"] = {"cable": {"pad": "out"}}
+    session.stem("viola")["through"] = [{"insert": "wire", "snapshot": "through"}]
+    session.job["options"]["hands_during_passes"] = hands_during_passes
+    session.keep_stems("clarinet", "viola")
+    listener = Recording()
+    assert session.run(listener=listener).exit_status is ExitStatus.DONE
+    assert [kind for kind, _, _ in listener.told if kind != "printed"] == expected
+
+
 def test_skip_leaves_one_pass_out_and_stop_ends_the_run_with_finished_work_kept(session: SmallSession) -> None:
     report = session.run(operator=Person([Answer.SKIP]))
     assert report.exit_status is ExitStatus.STOPPED
