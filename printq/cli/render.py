@@ -82,8 +82,10 @@ def plan_lines(job: Job, report: PlanReport) -> list[str]:
             f"hands at work {clock(plan.hands_on_s)}; no plan can be shorter than {clock(plan.lower_bound_s)}"
             + (f" ({clock(gap)} less than this one)" if gap >= 0.5 else ", this one is as short as can be"),
         ]
+    planned = {entry.pass_id for entry in plan.entries}
     for standing in report.standings:
-        if standing.state in ("stale", "held", "taken") or (standing.state == "queued" and standing.reason):
+        left_out = standing.state == "queued" and standing.pass_id not in planned and standing.reason
+        if standing.state in ("stale", "held", "taken") or left_out:
             lines.append(f"{standing.pass_id} is {standing.state}: {standing.reason}")
     return lines
 

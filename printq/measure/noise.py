@@ -131,7 +131,7 @@ def _split_lines(noise: Signal, rate: int, mains_hz: float) -> tuple[list[tuple[
 
 
 def _average(stretches: list[list[tuple[float, float]]], mains_hz: float) -> list[tuple[float, float]]:
-    """Lines of all stretches: the mean place of each, and its mean power, 0 in a stretch where it does not stand out."""
+    """Mean place and power of each line over all stretches; its power is 0 where it does not stand out."""
     found: dict[int, list[tuple[float, float]]] = {}
     for hz, power in (line for lines in stretches for line in lines):
         found.setdefault(round(hz / mains_hz), []).append((hz, power))

@@ -23,7 +23,7 @@ VALUES = (
 KEYS = ("id", "units", "mode", "sends", "file", "sum_of", "made_from", "through", "insert", "preset", "patch", "range")
 
 quick = settings(
-    max_examples=150,
+    max_examples=60,
     deadline=None,
     # The folder is written anew by every example.
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
@@ -96,6 +96,7 @@ def change_a_line(chance: random.Random, lines: list[str]) -> None:
         lines.insert(at, f"{chance.choice(KEYS)} = {chance.choice(VALUES)}")
 
 
+@pytest.mark.slow  # all together
 @pytest.mark.parametrize("value", VALUES)
 @pytest.mark.parametrize("name", sorted(FILES))
 def test_every_value_in_the_place_of_every_other(value: str, name: str, session: SmallSession) -> None:
