@@ -8,17 +8,13 @@ the same bytes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+from printq.deliver.order import PrintOrder
 from printq.files.broadcast import BroadcastExtension, read_broadcast
-from printq.files.stems import StemPart
-from printq.models.job import Options
-from printq.models.passes import Pass, SumSource
-from printq.models.rig import Insert, Unit
-from printq.models.take import TakeRecord
+from printq.models.passes import SumSource
 from printq.models.verdict import Verdict
 
 __all__ = ["add_loudness", "make_broadcast"]
@@ -26,28 +22,20 @@ __all__ = ["add_loudness", "make_broadcast"]
 CONVERTER_BITS = 24
 
 
-def make_broadcast(
-    each: Pass,
-    insert: Insert,
-    units: Sequence[Unit],
-    options: Options,
-    take: TakeRecord,
-    parts: Sequence[StemPart],
-    program: str,
-) -> BroadcastExtension:
+def make_broadcast(order: PrintOrder) -> BroadcastExtension:
     """The header of a print before its loudness is known."""
-    recorded = datetime.fromisoformat(take.recorded_at)
-    simulated = take.driver == "simulated"
-    what = "SIMULATED print" if simulated else "Print"
-    chain = " > ".join(unit.name for unit in units)
+    each = order.each
+    recorded = datetime.fromisoformat(order.take.recorded_at)
+    what = "SIMULATED print" if order.take.driver == "simulated" else "Print"
+    chain = " > ".join(unit.name for unit in order.units)
     return BroadcastExtension(
-        description=f"{what} of {each.stem} through {insert.id} ({chain}); snapshot {each.snapshot}",
-        originator=program,
-        originator_reference=f"{each.print_name}"[:32],
+        description=f"{what} of {each.stem} through {each.insert} ({chain}); snapshot {each.snapshot}",
+        originator=order.program,
+        originator_reference=each.print_name[:32],
         origination_date=recorded.strftime("%Y-%m-%d"),
         origination_time=recorded.strftime("%H:%M:%S"),
         time_reference=each.time_reference or 0,
-        coding_history=tuple(_coding_history(each, insert, units, options, take, parts, program)),
+        coding_history=tuple(_coding_history(order)),
     )
 
 
@@ -64,29 +52,22 @@ def add_loudness(broadcast: BroadcastExtension, verdict: Verdict) -> BroadcastEx
     )
 
 
-def _coding_history(
-    each: Pass,
-    insert: Insert,
-    units: Sequence[Unit],
-    options: Options,
-    take: TakeRecord,
-    parts: Sequence[StemPart],
-    program: str,
-) -> list[str]:
-    mode = "mono" if each.channels == 1 else "dual-mono" if insert.mode == "dual-mono" else "stereo"
+def _coding_history(order: PrintOrder) -> list[str]:
+    each, take, program = order.each, order.take, order.program
+    mode = "mono" if each.channels == 1 else "dual-mono" if order.insert.mode == "dual-mono" else "stereo"
     converter = f"A=PCM,F={take.rate},W={CONVERTER_BITS},M={mode}"
-    chain = "; ".join(_plain(unit.name) for unit in units)
+    chain = "; ".join(_plain(unit.name) for unit in order.units)
     if isinstance(each.source, SumSource):
         lines = [f"{converter},T={program}; sum of {_plain('; '.join(part.stem for part in each.source.parts))}"]
     else:
-        lines = _history_of(parts[0].path)
+        lines = _history_of(order.parts[0].path)
     if take.driver == "simulated":
         return [*lines, f"{converter},T={program}; simulated rack; {chain}; {each.snapshot}"]
     return [
         *lines,
         f"{converter},T={program}; D/A",
         f"A=ANALOGUE,M={mode},T={chain}; {each.snapshot}",
-        f"A=PCM,F={take.rate},W={options.bit_depth},M={mode},T={_plain(take.device)}; A/D",
+        f"A=PCM,F={take.rate},W={order.options.bit_depth},M={mode},T={_plain(take.device)}; A/D",
     ]
 
 

@@ -8,22 +8,20 @@ and no gain not one bit of it is changed.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from printq.audio.channels import from_returns, widen
+from printq.deliver.order import PrintOrder
 from printq.files.broadcast import BroadcastExtension
 from printq.files.quantise import Dither, fits
 from printq.files.soundfiles import PrintWriter, SoundReader
-from printq.files.stems import StemPart, StemReader
+from printq.files.stems import StemReader
 from printq.measure.shift import FractionalShift
 from printq.models.delivery import RenderedPrint, Trim
-from printq.models.job import Options
-from printq.models.passes import Pass
-from printq.models.rig import Insert
 from printq.models.take import TakeRecord
 from printq.units import db_to_ratio
 
@@ -34,17 +32,7 @@ Signal = NDArray[np.float64]
 BLOCK_FRAMES = 1 << 16
 
 
-def render_print(
-    each: Pass,
-    insert: Insert,
-    options: Options,
-    take: TakeRecord,
-    take_path: Path,
-    trim: Trim,
-    parts: Sequence[StemPart],
-    staged: Path,
-    broadcast: BroadcastExtension,
-) -> RenderedPrint:
+def render_print(order: PrintOrder, trim: Trim, staged: Path, broadcast: BroadcastExtension) -> RenderedPrint:
     """Write the print of a take to `staged`, which is replaced if it is there.
 
     Dither is added to the whole print exactly when one of its samples cannot be represented at the
@@ -60,23 +48,17 @@ def render_print(
     """
     staged.parent.mkdir(parents=True, exist_ok=True)
     raw = hashlib.sha256()
-    plain = _write(each, insert, options, take, take_path, trim, parts, staged, broadcast, raw, None)
+    plain = _write(order, trim, staged, broadcast, raw, None)
     if plain is not None:
         return plain
-    dither = Dither(raw.digest(), each.channels)
-    dithered = _write(each, insert, options, take, take_path, trim, parts, staged, broadcast, None, dither)
+    dithered = _write(order, trim, staged, broadcast, None, Dither(raw.digest(), order.each.channels))
     assert dithered is not None, "with dither nothing asks for another round"
     return dithered
 
 
 def _write(
-    each: Pass,
-    insert: Insert,
-    options: Options,
-    take: TakeRecord,
-    take_path: Path,
+    order: PrintOrder,
     trim: Trim,
-    parts: Sequence[StemPart],
     staged: Path,
     broadcast: BroadcastExtension,
     raw: hashlib._Hash | None,
@@ -84,17 +66,18 @@ def _write(
 ) -> RenderedPrint | None:
     """One round; None when a sample does not fit and no dither was given (`raw` is complete then)."""
     staged.unlink(missing_ok=True)
+    each, bit_depth = order.each, order.options.bit_depth
     exact = True
     missing = 0
     written = 0
     with PrintWriter(
-        staged, take.rate, each.channels, options.bit_depth, broadcast, frames=each.print_frames, dither=dither
+        staged, each.rate, each.channels, bit_depth, broadcast, frames=each.print_frames, dither=dither
     ) as writer:
-        for returned, finished, short in _finished_blocks(each, insert, options, take, take_path, trim, parts):
+        for returned, finished, short in _finished_blocks(order, trim):
             missing += short
             if raw is not None:
                 raw.update(np.ascontiguousarray(returned, dtype="<f8").tobytes())
-                exact = exact and fits(finished, options.bit_depth)
+                exact = exact and fits(finished, bit_depth)
             if exact or dither is not None:
                 writer.write(finished)
                 written += len(finished)
@@ -104,8 +87,8 @@ def _write(
         staged=staged.name,
         frames=written,
         channels=each.channels,
-        rate=take.rate,
-        bit_depth=options.bit_depth,
+        rate=each.rate,
+        bit_depth=bit_depth,
         dithered=dither is not None,
         clipped_samples=writer.clipped_samples,
         audio_sha256="",
@@ -113,20 +96,16 @@ def _write(
     )
 
 
-def _finished_blocks(
-    each: Pass,
-    insert: Insert,
-    options: Options,
-    take: TakeRecord,
-    take_path: Path,
-    trim: Trim,
-    parts: Sequence[StemPart],
-) -> Iterator[tuple[Signal, Signal, int]]:
+def _finished_blocks(order: PrintOrder, trim: Trim) -> Iterator[tuple[Signal, Signal, int]]:
     """Blocks of the raw return, of the finished print, and frames that the take lacks."""
+    each, insert, take = order.each, order.insert, order.take
     gain = db_to_ratio(each.return_db) * (-1.0 if insert.inverts else 1.0)
-    between = trim.fraction if options.align == "subsample" or each.blend < 1.0 else 0.0
+    between = trim.fraction if order.options.align == "subsample" or each.blend < 1.0 else 0.0
     start = take.layout.material_at + trim.frames
-    with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
+    with (
+        SoundReader(order.take_path) as reader,
+        StemReader(order.parts, each.source_channels, each.source_frames) as stem,
+    ):
         for returned, short in _lined_up(reader, start, between, each.print_frames, take):
             finished = from_returns(returned, insert.mode)
             if gain != 1.0:

@@ -25,6 +25,7 @@ def check_rig(source: SourceFile, rig: Rig) -> None:
         _check_unit(source, rig, unit, ("unit", index))
     for index, insert in enumerate(rig.insert):
         _check_insert(source, rig, insert, ("insert", index))
+        _check_shared_channels(source, insert, rig.insert[:index], ("insert", index))
 
 
 def check_ids(source: SourceFile, where: KeyPath) -> None:
@@ -230,6 +231,21 @@ def _check_insert(source: SourceFile, rig: Rig, insert: Insert, at: KeyPath) -> 
                 "needs a timing loop",
                 "run a cable from a free send to a free return and name it under [interface] as timing_loop",
             )
+
+
+def _check_shared_channels(source: SourceFile, insert: Insert, others: Sequence[Insert], at: KeyPath) -> None:
+    """Inserts that share a unit never play at once; others do, and must not meet on a channel."""
+    if source.is_lost((*at, "units")):
+        return
+    for key, own in (("sends", insert.sends), ("returns", insert.returns)):
+        for index, channel in enumerate(own):
+            for other in others:
+                if channel in getattr(other, key) and not set(insert.each_unit()) & set(other.each_unit()):
+                    source.caution(
+                        (*at, key, index),
+                        f"{key[:-1]} {channel} is on insert {other.id} as well, and they share no unit",
+                        "give each a channel of its own, or use only one of them in a job",
+                    )
 
 
 def _check_insert_units(source: SourceFile, rig: Rig, insert: Insert, insert_at: KeyPath) -> None:

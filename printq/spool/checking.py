@@ -10,14 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from printq.deliver import add_loudness, make_broadcast, render_print, staged_path
+from printq.deliver import PrintOrder, add_loudness, make_broadcast, render_print, staged_path
 from printq.files.checksums import file_sha256
 from printq.files.soundfiles import update_broadcast
 from printq.files.stems import StemPart
 from printq.models.delivery import RenderedPrint, Trim
-from printq.models.job import Options
 from printq.models.passes import Job, Pass
-from printq.models.rig import Insert, Interface, Unit
+from printq.models.rig import Insert, Interface
 from printq.models.take import TakeRecord
 from printq.models.verdict import SourceFacts, Timing, Verdict
 from printq.verify import Situation, judge_take, measure_source, measure_take, measure_timing
@@ -30,41 +29,31 @@ class TakeToCheck:
     """Everything a worker needs to know about a take."""
 
     session: Path
-    each: Pass
-    insert: Insert
-    units: tuple[Unit, ...]
+    order: PrintOrder
     interface: Interface
-    options: Options
-    parts: tuple[StemPart, ...]
     source: SourceFacts
-    take: TakeRecord
-    program: str
 
     @classmethod
     def make(
         cls, job: Job, each: Pass, parts: Sequence[StemPart], source: SourceFacts, take: TakeRecord, program: str
     ) -> TakeToCheck:
         """Gather it from the job."""
-        return cls(
-            session=job.session,
+        order = PrintOrder(
             each=each,
             insert=job.insert_of(each),
             units=tuple(job.units_of(each)),
-            interface=job.rig.interface,
             options=job.options,
-            parts=tuple(parts),
-            source=source,
             take=take,
+            take_path=job.session / take.file,
+            parts=tuple(parts),
             program=program,
         )
-
-    @property
-    def take_path(self) -> Path:
-        return self.session / self.take.file
+        return cls(job.session, order, job.rig.interface, source)
 
     @property
     def staged_name(self) -> str:
-        return staged_path(self.each, self.take.number)
+        """Where its print waits, relative to the session."""
+        return staged_path(self.order.each, self.order.take.number)
 
 
 @dataclass(frozen=True)
@@ -86,37 +75,20 @@ def examine_source(each: Pass, insert: Insert, parts: Sequence[StemPart]) -> Sou
 
 def time_take(given: TakeToCheck) -> Timing:
     """Measure the delay of a take."""
-    return measure_timing(given.each, given.insert, given.take, given.take_path, given.parts)
+    order = given.order
+    return measure_timing(order.each, order.insert, order.take, order.take_path, order.parts)
 
 
 def check_take(given: TakeToCheck, timing: Timing, trim: Trim, reference_delay_samples: float | None) -> Checked:
-    """Render the print of a take into staging, measure both, and judge."""
+    """Render the print of a take into staging, measure both, and judge; its header is complete then."""
+    order = given.order
     staged = given.session / given.staged_name
-    broadcast = make_broadcast(
-        given.each, given.insert, given.units, given.options, given.take, given.parts, given.program
-    )
-    rendered = render_print(
-        given.each,
-        given.insert,
-        given.options,
-        given.take,
-        given.take_path,
-        trim,
-        given.parts,
-        staged,
-        broadcast,
-    )
+    broadcast = make_broadcast(order)
+    rendered = render_print(order, trim, staged, broadcast)
     figures = measure_take(
-        given.each,
-        given.insert,
-        given.take,
-        given.take_path,
-        trim,
-        given.parts,
-        staged,
-        given.interface.mains_hz,
+        order.each, order.insert, order.take, order.take_path, trim, order.parts, staged, given.interface.mains_hz
     )
-    situation = Situation(given.each, given.insert, given.units, given.interface, given.source, reference_delay_samples)
+    situation = Situation(order.each, order.insert, order.units, given.interface, given.source, reference_delay_samples)
     verdict = judge_take(situation, timing, figures)
     update_broadcast(staged, add_loudness(broadcast, verdict))
     return Checked(

@@ -70,3 +70,19 @@ def test_files_that_start_hours_apart_make_a_sum_that_is_mostly_silence(
         ("caution", "stem[mix].sum_of")
     ] * cautions
     assert all(f"start {hours}.0 hours apart" in problem.message for problem in report.problems)
+
+
+def test_inserts_that_meet_on_a_channel_but_share_no_unit_are_a_caution(session: SmallSession) -> None:
+    session.replace("rig.toml", "returns = [2, 3]", "returns = [1, 3] # shared")
+    report = check_job(session.folder)
+    assert report.job is not None
+    (problem,) = report.problems
+    assert (problem.severity, problem.key) == ("caution", "insert[reel].returns[0]")
+    assert problem.line == session.line_of("rig.toml", "# shared")
+    assert "return 1 is on insert solo as well" in problem.message
+
+
+def test_inserts_that_share_a_unit_may_share_its_channels(session: SmallSession) -> None:
+    more = '\n[[insert]]\nid = "opto-alone"\nunits = ["opto"]\nsends = [1]\nreturns = [1]\n'
+    session.write("rig.toml", session.read("rig.toml") + more)
+    assert check_job(session.folder).problems == ()
