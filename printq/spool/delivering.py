@@ -172,6 +172,8 @@ def finish_intended(journal: Journal, paths: SessionPaths, passes: Sequence[Pass
             sidecar = paths.absolute(delivery.sidecar)
             if not sidecar.exists():
                 continue  # killed before the notes were written: the take is delivered again, under this name
+            if target.exists() and target.stat().st_size == 0:
+                target.unlink()  # reserved by us on a disk without links, then killed
             if not _is_file(target, delivery.file_sha256):
                 if target.exists() or not _is_file(staged, delivery.file_sha256):
                     continue

@@ -7,6 +7,7 @@ files, and neither journal nor deliveries.
 
 from __future__ import annotations
 
+import os
 import signal
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -137,6 +138,8 @@ def _call(key: Any, function: Callable[..., Any], arguments: tuple[Any, ...]) ->
 
 def _serve(pipe: Connection) -> None:
     """The life of a worker: call what comes, until the pipe closes."""
+    # Set before a task brings numpy in: on busy cores its own threads only get in each other's way.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Ctrl-C reaches the whole group of processes; only the driver decides what it means.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     while True:

@@ -234,8 +234,12 @@ def test_what_plain_wav_cannot_hold_is_announced_as_rf64(tmp_path, frames, outer
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows fills the hole with zeros")
+@pytest.mark.slow
 def test_a_print_over_4_gib_is_read_in_full_by_us_and_by_others(tmp_path):
-    """The file has a hole where most of its audio would be; 6 bytes a frame."""
+    """The file has a hole where most of its audio would be; 6 bytes a frame.
+
+    sox agrees as well, but reads all of it to say so, which takes minutes.
+    """
     path, frames = tmp_path / "long.wav", 2**32 // 6 + 10
     with PrintWriter(path, RATE, 2, 24, BroadcastExtension(), frames=frames) as writer:
         writer._file.seek(frames - 10)
@@ -257,7 +261,6 @@ def test_a_print_over_4_gib_is_read_in_full_by_us_and_by_others(tmp_path):
     found = json.loads(heard(ffprobe))
     assert found["streams"][0]["duration_ts"] == frames
     assert found["format"]["tags"]["time_reference"] == str(HOUR_10_AT_192_KHZ)
-    assert heard([need_program("sox"), "--info", "-s", path]).strip() == str(frames)
     tracks = json.loads(heard([need_program("mediainfo"), "--Output=JSON", path]))["media"]["track"]
     assert [track["SamplingCount"] for track in tracks if track["@type"] == "Audio"] == [str(frames)]
 

@@ -135,7 +135,7 @@ def test_samples_without_a_header_are_refused(tmp_path):
 )
 def test_a_name_that_no_file_can_have_is_told(tmp_path, name):
     write(tmp_path / "dry.wav", integers(24))
-    with pytest.raises(FileError, match="does not exist|cannot be read"):
+    with pytest.raises(FileError, match=r"does not exist|cannot be read"):
         read_facts(tmp_path / name)
 
 

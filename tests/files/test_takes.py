@@ -115,9 +115,13 @@ def test_the_first_error_is_the_one_that_is_told(tmp_path, monkeypatch):
     def fail(*_):
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    with pytest.raises(KeyError, match="what went wrong first"), TakeWriter(tmp_path / "take.wav", RATE, 1):
-        monkeypatch.setattr("os.fsync", fail)
-        raise KeyError("what went wrong first")
+    def record():
+        with TakeWriter(tmp_path / "take.wav", RATE, 1):
+            monkeypatch.setattr("os.fsync", fail)
+            raise KeyError("what went wrong first")
+
+    with pytest.raises(KeyError, match="what went wrong first"):
+        record()
 
 
 def test_a_take_can_be_closed_twice(tmp_path):
