@@ -238,7 +238,7 @@ def test_what_plain_wav_cannot_hold_is_announced_as_rf64(tmp_path, frames, outer
 def test_a_print_over_4_gib_is_read_in_full_by_us_and_by_others(tmp_path):
     """The file has a hole where most of its audio would be; 6 bytes a frame.
 
-    sox agrees as well, but reads all of it to say so, which takes minutes.
+    sox agrees as well, but reads all of it to say so, which takes it most of a minute.
     """
     path, frames = tmp_path / "long.wav", 2**32 // 6 + 10
     with PrintWriter(path, RATE, 2, 24, BroadcastExtension(), frames=frames) as writer:
