@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from printq.deliver.order import PrintOrder
-from printq.files.broadcast import BroadcastExtension, read_broadcast
+from printq.files.broadcast import BroadcastExtension, read_broadcast, to_ascii
 from printq.models.passes import SumSource
 from printq.models.verdict import Verdict
 
@@ -78,4 +78,4 @@ def _history_of(path: Path) -> list[str]:
 
 def _plain(text: str) -> str:
     """Free text of a coding history line: ASCII without commas."""
-    return text.encode("ascii", "replace").decode().replace(",", ";")
+    return to_ascii(text).replace(",", ";")

@@ -152,6 +152,18 @@ class Job(Record):
         """The units a pass goes through, in signal order."""
         return self.rig.units_of(self.insert_of(each))
 
+    def resources_of(self, each: Pass) -> tuple[str, ...]:
+        """What a pass holds for itself while it is set up and rolls: its units, and its channels of the interface.
+
+        Channels count because two inserts may be patched to the same ones; unit ids hold no space.
+        """
+        insert = self.insert_of(each)
+        return (
+            *(unit.id for unit in self.rig.units_of(insert)),
+            *(f"send {channel}" for channel in insert.sends),
+            *(f"return {channel}" for channel in insert.returns),
+        )
+
     def snapshot_of(self, each: Pass) -> Snapshot:
         """The snapshot a pass asks for."""
         return self.snapshots[each.snapshot]

@@ -68,12 +68,14 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
 def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
     """The problem of some passes on the job's rack: task and unit numbers count `passes` and the ids of units used."""
     names = {each.id: index for index, each in enumerate(passes)}
+    # Units come first; channels behind them are held like units, and need no hands.
     used = sorted({unit.id for each in passes for unit in job.units_of(each)})
-    units = {name: index for index, name in enumerate(used)}
+    held = [*used, *_contended_channels(job, passes)]
+    units = {name: index for index, name in enumerate(held)}
     tasks = tuple(
         Task(
             name=each.id,
-            units=tuple(units[unit.id] for unit in job.units_of(each)),
+            units=tuple(units[name] for name in job.resources_of(each) if name in units),
             duration=job.options.takes * each.layout.total / each.rate,
             needs=tuple(names[need] for need in each.needs if need in names),
         )
@@ -96,6 +98,22 @@ def state_problem(job: Job, passes: Sequence[Pass], rack: RackState) -> Problem:
         return sum(move.seconds for move in unit_moves(job, passes[task], found, state))
 
     def set_up(unit: int, previous: int | None, task: int) -> float:
+        if unit >= len(used):
+            return 0.0
         return seconds(unit, None if previous is None else alike[previous], alike[task])
 
-    return Problem(tasks, len(used), set_up, hands_during_passes=job.options.hands_during_passes)
+    return Problem(tasks, len(held), set_up, hands_during_passes=job.options.hands_during_passes)
+
+
+def _contended_channels(job: Job, passes: Sequence[Pass]) -> list[str]:
+    """Channels that inserts share which have no unit in common: nothing else keeps their passes apart."""
+    units: dict[str, set[str]] = {}
+    contended: set[str] = set()
+    for each in passes:
+        own = {unit.id for unit in job.units_of(each)}
+        for name in set(job.resources_of(each)) - own:
+            common = units.setdefault(name, own)
+            units[name] = common & own
+            if not units[name]:
+                contended.add(name)
+    return sorted(contended)

@@ -185,12 +185,12 @@ class Driver:
     def _move_on(self) -> None:
         """Examine what comes next, dial what can be dialled, roll what can roll: in the plan's order."""
         reserved: set[str] = set()
-        """Units that a pass before has a claim on."""
+        """Units and channels that a pass before has a claim on."""
         examining = 0
         for work in self._works.values():
             if work.ended:
                 continue
-            units = set(self._job.insert_of(work.each).each_unit())
+            held = set(self._job.resources_of(work.each))
             if work.stage is Stage.WAITING:
                 if self._is_hopeless(work):
                     continue
@@ -199,13 +199,13 @@ class Driver:
                     if work.ended:
                         continue
                 examining += work.source is None
-                if not units & (reserved | self._units_in_the_air()):
+                if not held & (reserved | self._held_in_the_air()):
                     self._set_up_and_roll(work)
                     if self._stopping is not None:
                         return
             keeps = work.stage is not Stage.CHECKING or not self._next_needs_no_hands(work)
             if not work.ended and keeps:
-                reserved |= units
+                reserved |= held
 
     def _set_up_and_roll(self, work: Work) -> None:
         moves = set_up_moves(self._job, work.each, self._rack)
@@ -491,9 +491,9 @@ class Driver:
     def _sources_are_printed(self, work: Work) -> bool:
         return all(self._is_printed(name) for name in work.each.needs)
 
-    def _units_in_the_air(self) -> set[str]:
+    def _held_in_the_air(self) -> set[str]:
         rolling = [work for work in self._works.values() if work.stage is Stage.ROLLING]
-        return {unit for work in rolling for unit in self._job.insert_of(work.each).each_unit()}
+        return {name for work in rolling for name in self._job.resources_of(work.each)}
 
     def _hands_may_move(self, work: Work) -> bool:
         """Whether the operator is called now to set up a pass."""
@@ -526,9 +526,9 @@ class Driver:
 
     def _next_needs_no_hands(self, work: Work) -> bool:
         """Whether the next pass on these units finds them as it wants them: a repeat of this one would, too."""
-        units = set(self._job.insert_of(work.each).each_unit())
+        held = set(self._job.resources_of(work.each))
         for other in self._works.values():
-            if other.stage is Stage.WAITING and units & set(self._job.insert_of(other.each).each_unit()):
+            if other.stage is Stage.WAITING and held & set(self._job.resources_of(other.each)):
                 return not set_up_moves(self._job, other.each, self._rack)
         return False
 

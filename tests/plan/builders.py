@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -25,8 +26,10 @@ def build_switch(name: str, fixed: str | None = None) -> Control:
     return Control(id=name, kind="switch", positions=["in", "out"], fixed=fixed)
 
 
-def build_insert(name: str, *units: str, patch_s: float = 0.0, recover_s: float = 0.0) -> Insert:
-    return Insert(id=name, units=list(units), sends=[1], returns=[1], patch_s=patch_s, recover_s=recover_s)
+def build_insert(name: str, *units: str, patch_s: float = 0.0, recover_s: float = 0.0, channel: int = 0) -> Insert:
+    """An insert on a send and return of its own, unless `channel` says which."""
+    number = channel or 1 + zlib.crc32(name.encode()) % 250
+    return Insert(id=name, units=list(units), sends=[number], returns=[number], patch_s=patch_s, recover_s=recover_s)
 
 
 def build_snapshot(name: str, insert: str, settings: Mapping[str, Mapping[str, Position]]) -> Snapshot:
@@ -58,7 +61,7 @@ def build_job(
             each = _build_pass(stem, place, insert, snapshot, before, (made_from or {}).get(stem, ()), seconds, options)
             passes.append(each)
             before = each.id
-    interface = Interface(driver="simulated", rate=RATE, sends=8, returns=8)
+    interface = Interface(driver="simulated", rate=RATE, sends=256, returns=256)
     return Job(
         session=Path("lighthouse").absolute(),
         job_file="job.toml",

@@ -18,7 +18,7 @@ from printq.spool.journal import Journal
 from printq.spool.lock import hold_session
 from printq.spool.operator import Answer, Reply, SetUp
 from printq.spool.paths import SessionPaths
-from printq.spool.session import accept_take, list_standings, request_reprint
+from printq.spool.session import accept_take, list_standings, plan_session, request_reprint
 from tests.sessions import Recording, SmallSession, make_music, read_audio, write_wav
 
 ALL_PRINTS = [
@@ -408,6 +408,21 @@ def test_hands_move_during_passes_only_where_they_may(
     listener = Recording()
     assert session.run(listener=listener).exit_status is ExitStatus.DONE
     assert [kind for kind, _, _ in listener.told if kind != "printed"] == expected
+
+
+@pytest.mark.parametrize("channel", ["sends", "returns"])
+def test_two_inserts_on_one_channel_never_roll_at_once(session: SmallSession, channel: str) -> None:
+    session.insert("wire")[channel] = session.insert("tone")[channel]
+    session.stem("viola")["through"] = [{"insert": "wire", "snapshot": "through"}]
+    session.keep_stems("clarinet", "viola")
+    planned = plan_session(session.load()).plan.entries
+    assert planned[1].start_s >= planned[0].end_s
+    listener = Recording()
+    assert session.run(listener=listener).exit_status is ExitStatus.DONE
+    # Nothing of the one's music in the other's print: a wire returns its own stem alone.
+    sent = read_audio(session.folder / "dry/viola.wav")
+    printed = read_audio(session.folder / "dry/viola.wire.v1.wav")
+    assert np.array_equal(printed[: len(sent)], sent)
 
 
 def test_skip_leaves_one_pass_out_and_stop_ends_the_run_with_finished_work_kept(session: SmallSession) -> None:
