@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from printq.deliver import TrimHistory
 from printq.errors import FileError, StorageError
@@ -23,6 +23,8 @@ from printq.models.take import Confirmation, TakeRecord
 from printq.models.verdict import SourceFacts, Timing, Verdict
 
 __all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "TakeEntry", "TakeState", "now"]
+
+Entry = TypeVar("Entry")
 
 SCHEMA_VERSION = 1
 
@@ -293,7 +295,7 @@ class Journal:
     def takes(self, pass_id: str) -> list[TakeEntry]:
         """The takes of a pass, oldest first."""
         rows = self._run("SELECT * FROM take WHERE pass = ? ORDER BY number", (pass_id,))
-        return [_take_of(row) for row in rows]
+        return self._read(_take_of, rows)
 
     def take(self, pass_id: str, number: int) -> TakeEntry:
         """One take, which must exist."""
@@ -301,7 +303,7 @@ class Journal:
 
     def rolling_takes(self) -> list[TakeEntry]:
         """Takes that were rolling when the journal was last written: of this run, or of one that was killed."""
-        return [_take_of(row) for row in self._run("SELECT * FROM take WHERE state = 'rolling'")]
+        return self._read(_take_of, self._run("SELECT * FROM take WHERE state = 'rolling'"))
 
     def completed_takes(self, pass_id: str) -> int:
         """Takes of a pass that were recorded to their end."""
@@ -352,7 +354,7 @@ class Journal:
     def deliveries(self, pass_id: str) -> list[Delivery]:
         """The deliveries of a pass, by version."""
         rows = self._run("SELECT * FROM delivery WHERE pass = ? ORDER BY version", (pass_id,))
-        return [_delivery_of(row) for row in rows]
+        return self._read(_delivery_of, rows)
 
     def last_delivery(self, pass_id: str) -> Delivery | None:
         """The newest print of a pass that was finished."""
@@ -395,6 +397,19 @@ class Journal:
         except sqlite3.DatabaseError as error:
             raise self._translate(error) from error
 
+    def _read(self, make: Callable[[sqlite3.Row], Entry], rows: Iterable[sqlite3.Row]) -> list[Entry]:
+        """Rows as entries; one that makes no sense means that the journal is damaged."""
+        try:
+            return [make(row) for row in rows]
+        except (IndexError, ValueError) as error:
+            raise self._damaged(str(error).split("\n")[0]) from error
+
+    def _damaged(self, why: str) -> FileError:
+        return FileError(
+            f"the journal {self.path} cannot be read ({why}); move it aside to start a new one, "
+            "the prints and takes stay where they are"
+        )
+
     def _check_version(self, *, write: bool) -> None:
         row = self._db.execute("SELECT value FROM meta WHERE key = 'schema'").fetchone()
         if row is None:
@@ -407,10 +422,7 @@ class Journal:
         text = str(error)
         if isinstance(error, sqlite3.OperationalError) and "no such table" not in text:
             return StorageError(f"the journal {self.path} cannot be written ({text}); nothing was lost")
-        return FileError(
-            f"the journal {self.path} cannot be read ({text}); move it aside to start a new one, "
-            "the prints and takes stay where they are"
-        )
+        return self._damaged(text)
 
 
 def _take_of(row: sqlite3.Row) -> TakeEntry:
