@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from printq.audio.simulated import SimulatedRack
 from printq.intake import load_job
 from printq.models.passes import Job
-from printq.spool.driver import Driver, RunReport
+from printq.spool.driver import Driver
 from printq.spool.operator import AssumingOperator, Operator, Rolling
+from printq.spool.outcomes import RunReport
 from printq.spool.session import run_session
 
 RATE = 48_000

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
     from printq.models.plan import Move, Plan
     from printq.models.problem import Problem
     from printq.models.standing import Standing
-    from printq.spool.driver import RunReport
     from printq.spool.operator import SetUp
+    from printq.spool.outcomes import RunReport
     from printq.spool.session import PlanReport
 
 __all__ = [

@@ -9,61 +9,35 @@ plays is printed, and its return has fallen silent. Measuring runs in workers wh
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from printq.audio.port import AudioPort
-from printq.deliver import TrimHistory, choose_trim, take_path
-from printq.errors import ExitStatus, FileError, PrintqError, StorageError
+from printq.errors import ExitStatus, FileError, StorageError
 from printq.files.atomic import write_atomically
-from printq.models.delivery import Trim
 from printq.models.passes import Job, Pass
 from printq.models.plan import Move, Plan
-from printq.models.standing import Standing
 from printq.models.take import Confirmation
-from printq.models.verdict import Check, SourceFacts, Timing, Verdict
 from printq.plan import RackState, make_plan, set_up_moves
 from printq.run import Ending
-from printq.spool.checking import Checked, TakeToCheck, check_take, examine_source, time_take
-from printq.spool.delivering import PROGRAM, deliver_kept_take, deliver_take, finish_intended
+from printq.spool.checking import examine_source
+from printq.spool.delivering import deliver_kept_take, finish_intended
 from printq.spool.identity import identify, source_identity
 from printq.spool.journal import Journal, now
 from printq.spool.operator import Answer, Listener, Operator, SetUp
+from printq.spool.outcomes import Outcomes, RunReport
 from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
-from printq.spool.sources import names_of, source_parts
+from printq.spool.sources import source_parts
 from printq.spool.space import space_problem
-from printq.spool.standing import PassSituation, look_at, survey, terms_of
+from printq.spool.standing import PassSituation, look_at, survey
 from printq.spool.work import Stage, Work
-from printq.spool.workers import TaskResult, WorkerPool
-from printq.verify import Situation, judge_send
+from printq.spool.workers import WorkerPool
 
-__all__ = ["Driver", "RunReport"]
+__all__ = ["Driver"]
 
-LUCK = frozenset({"slip", "dropout", "length"})
-"""Checks whose failure may be bad luck: taken again. Everything else is held at once."""
-SUSPENDING = frozenset({"silent", "channels"})
-"""Checks whose failure says that the wiring is not as described: nothing more goes through that insert."""
 EXAMINE_AHEAD = 3
 """Sources measured before their turn comes."""
 WAIT_S = 1.0
-
-
-@dataclass
-class RunReport:
-    """What a run did."""
-
-    standings: list[Standing] = field(default_factory=list)
-    delivered: list[str] = field(default_factory=list)
-    """Prints written in this run, relative to the session."""
-    held: list[str] = field(default_factory=list)
-    waiting: list[str] = field(default_factory=list)
-    """Passes that could not be done now, each with its reason."""
-    stopped: str | None = None
-    """Why the run ended before the end, where it did."""
-    exit_status: ExitStatus = ExitStatus.DONE
-    rolled_s: float = 0.0
-    """Length of all takes recorded, in seconds."""
 
 
 class Driver:
@@ -112,19 +86,21 @@ class Driver:
         self._works: dict[str, Work] = {}
         self._suspended: dict[str, str] = {}
         """Insert to why nothing goes through it any more."""
-        self._reference: dict[str, float] = {}
-        """Insert to the delay of its first take in this stream."""
-        self._stopping: str | None = None
         self._fading = False
         self._follows_plan = True
+        self._stuck: list[tuple[str, bool, bool]] = []
+        """What was left, and how far it had come, when nothing moved the last time."""
         self._report = RunReport()
+        self._outcomes = Outcomes(
+            job, journal, paths, listener, self._pool, self._report, self.request_stop, self._suspend
+        )
         finish_intended(journal, paths, job.passes)
-        self._fail_abandoned_takes()
+        self._outcomes.fail_abandoned_takes()
         self._survey = survey(job, journal, paths, remember=True)
 
     def request_stop(self, why: str, *, fade: bool = True) -> None:
         """Begin nothing more; with `fade`, fade out what is in the air as well. Safe in a signal handler."""
-        self._stopping = self._stopping or why
+        self._report.stopped = self._report.stopped or why
         self._fading = self._fading or fade
 
     def run(self) -> RunReport:
@@ -160,7 +136,7 @@ class Driver:
 
     def _loop(self) -> None:
         while True:
-            if self._stopping is not None:
+            if self._report.stopped is not None:
                 self._wind_up()
             else:
                 self._move_on()
@@ -180,7 +156,7 @@ class Driver:
                 results = []
                 self._give_up_stuck()
             for result in results:
-                self._take_result(result)
+                self._outcomes.take_result(self._works[result.key[0]], result)
 
     def _move_on(self) -> None:
         """Examine what comes next, dial what can be dialled, roll what can roll: in the plan's order."""
@@ -198,10 +174,10 @@ class Driver:
                     self._examine(work)
                     if work.ended:
                         continue
-                examining += work.source is None
+                examining += work.examined and work.source is None
                 if not held & (reserved | self._held_in_the_air()):
                     self._set_up_and_roll(work)
-                    if self._stopping is not None:
+                    if self._report.stopped is not None:
                         return
             keeps = work.stage is not Stage.CHECKING or not self._next_needs_no_hands(work)
             if not work.ended and keeps:
@@ -233,7 +209,7 @@ class Driver:
                 self.request_stop("stopped at a set-up", fade=False)
                 return False
             if reply.answer is Answer.SKIP:
-                self._end(work, Stage.SKIPPED, "skipped at its set-up")
+                self._outcomes.end(work, Stage.SKIPPED, "skipped at its set-up")
                 return False
             work.confirmed = reply.confirmation
             self._listener.tell("set-up", each.id, _describe_moves(moves))
@@ -246,206 +222,22 @@ class Driver:
         return True
 
     def _roll(self, work: Work) -> None:
-        number = self._begin_take(work, work.confirmed or Confirmation(by="nothing-moved", at=now()))
+        confirmed = work.confirmed or Confirmation(by="nothing-moved", at=now())
+        number = self._outcomes.begin_take(work, self._recorder.stream, confirmed)
         self._recorder.roll(work, number)
         work.stage = Stage.ROLLING
         self._listener.tell("rolling", work.each.id, f"take {number}, {work.each.layout.total / work.each.rate:.1f} s")
-
-    def _begin_take(self, work: Work, confirmed: Confirmation, *, file: bool = True) -> int:
-        """Enter a take into the journal before anything of it exists; returns its number."""
-        each = work.each
-        number = max((take.number for take in self._journal.takes(each.id)), default=0) + 1
-        # Takes that the journal does not know of are somebody's all the same: of a journal that was moved aside, say.
-        while self._paths.absolute(take_path(each, number)).exists():
-            number += 1
-        with self._journal.step():
-            self._journal.begin_take(
-                each.id,
-                number,
-                take_path(each, number) if file else "",
-                self._recorder.stream,
-                work.identity,
-                terms_of(self._job, each),
-                work.need_source(),
-                self._job.snapshot_of(each).settings,
-                confirmed,
-            )
-        return number
 
     def _land(self) -> None:
         for name, ending in self._recorder.land():
             work = self._works[name]
             work.flight = None
             if ending is Ending.COMPLETE:
-                with self._journal.step():
-                    self._journal.end_take(work.need_record())
-                work.stage = Stage.CHECKING
-                self._pool.submit((name, "time"), time_take, self._to_check(work))
+                self._outcomes.end_take(work)
             elif ending is Ending.GLITCH:
-                self._fail_take(work, "the driver glitched")
-                work.glitches += 1
-                self._again_or_hold(work, work.glitches, self._job.options.glitch_retries, "the driver glitched")
+                self._outcomes.glitch(work)
             else:
-                self._fail_take(work, "stopped")
-                self._end(work, Stage.SKIPPED, "stopped while it rolled")
-
-    # ---- what workers bring back ----
-
-    def _take_result(self, result: TaskResult) -> None:
-        name, what = result.key
-        work = self._works[name]
-        if result.error is not None:
-            self._take_error(work, result.error)
-        elif what == "examine":
-            self._take_source(work, result.value)
-        elif what == "time":
-            self._take_timing(work, result.value)
-        else:
-            self._take_verdict(work, result.value)
-
-    def _take_error(self, work: Work, error: Exception) -> None:
-        if isinstance(error, StorageError):
-            self._report.exit_status = ExitStatus.STORAGE
-            self.request_stop(str(error))
-            self._end(work, Stage.SKIPPED, "could not be written; the next run delivers it from its take")
-        elif isinstance(error, PrintqError):
-            self._end(work, Stage.SKIPPED, str(error))
-        else:
-            raise error
-
-    def _take_source(self, work: Work, source: SourceFacts) -> None:
-        work.source = source
-        insert, units = self._job.insert_of(work.each), self._job.units_of(work.each)
-        check = judge_send(Situation(work.each, insert, units, self._job.rig.interface, source, None))
-        if check.verdict == "fail":
-            self._hold_unplayed(work, check)
-
-    def _take_timing(self, work: Work, timing: Timing) -> None:
-        record = work.need_record()
-        insert = self._job.insert_of(work.each)
-        history = self._journal.trim_history(insert.id)
-        trim = choose_trim(timing, insert, record.stream, history)
-        work.timing, work.trim = timing, trim
-        with self._journal.step():
-            self._journal.set_take(work.each.id, record.number, timing=timing, trim=trim)
-            if trim is not None and (history is None or history.stream != record.stream or not trim.kept):
-                self._journal.set_trim_history(insert.id, TrimHistory.decide(record.stream, trim))
-        reference = self._reference.get(insert.id)
-        if timing.delay_samples is not None:
-            self._reference.setdefault(insert.id, timing.delay_samples)
-        # Without a delay the take is judged untrimmed: it is held, and says why.
-        judged = trim or Trim(frames=0, fraction=0.0, kept=False)
-        self._pool.submit((work.each.id, "check"), check_take, self._to_check(work), timing, judged, reference)
-
-    def _take_verdict(self, work: Work, checked: Checked) -> None:
-        with self._journal.step():
-            self._journal.set_take(
-                work.each.id, work.need_record().number, rendered=checked.rendered, verdict=checked.verdict
-            )
-        failed = checked.verdict.failed()
-        if not checked.source_unchanged:
-            work.examined, work.source = False, None
-            self._take_again(work, "the dry file changed while it was played")
-        elif checked.verdict.outcome == "fail" and all(check.check in LUCK for check in failed) and failed:
-            self._take_again(work, _say(failed))
-        elif checked.verdict.outcome == "fail" or work.trim is None:
-            self._hold(work, _say(failed) or "no delay could be measured")
-            if any(check.check in SUSPENDING for check in failed):
-                self._suspend(work.each.insert, _say(failed))
-        else:
-            self._use_take(work, checked)
-
-    def _use_take(self, work: Work, checked: Checked) -> None:
-        """Deliver the first good take; further ones are kept beside it."""
-        work.good_takes += 1
-        if work.good_takes == 1:
-            try:
-                self._deliver(work, checked)
-            except StorageError as error:
-                self._take_error(work, error)
-                return
-        else:
-            with self._journal.step():
-                self._journal.set_take(work.each.id, work.need_record().number, state="spare")
-            self._paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
-        if work.good_takes < self._job.options.takes:
-            work.stage = Stage.WAITING
-        else:
-            self._end(work, Stage.DONE, "")
-
-    def _deliver(self, work: Work, checked: Checked) -> None:
-        assert work.timing is not None
-        assert work.trim is not None
-        target = deliver_take(
-            self._job,
-            work.each,
-            self._journal,
-            self._paths,
-            self._journal.take(work.each.id, work.need_record().number),
-            checked,
-            timing=work.timing,
-            trim=work.trim,
-            source_files=names_of(self._paths, work.parts),
-            identity=work.identity,
-        )
-        self._report.delivered.append(target)
-        warned = [check.check for check in checked.verdict.checks if check.verdict == "warn"]
-        delay = f"{work.timing.delay_samples:.2f}" if work.timing.delay_samples is not None else "none"
-        also = f", warns: {', '.join(warned)}" if warned else ""
-        self._listener.tell("printed", work.each.id, f"{Path(target).name}, delay {delay} samples{also}")
-
-    # ---- endings ----
-
-    def _fail_take(self, work: Work, why: str) -> None:
-        with self._journal.step():
-            self._journal.set_take(work.each.id, work.need_record().number, state="failed", why=why)
-            self._journal.tell("failed", why, work.each.id)
-        self._drop_staged(work)
-
-    def _take_again(self, work: Work, why: str) -> None:
-        """A take that failed by bad luck."""
-        self._fail_take(work, why)
-        work.tries += 1
-        self._again_or_hold(work, work.tries, self._job.options.retries, why)
-
-    def _again_or_hold(self, work: Work, tries: int, allowed: int, why: str) -> None:
-        if self._stopping is not None:
-            self._end(work, Stage.SKIPPED, why)
-        elif tries <= allowed:
-            self._listener.tell("again", work.each.id, why)
-            work.stage = Stage.WAITING
-        else:
-            self._hold(work, f"{why}, {tries} times")
-
-    def _hold(self, work: Work, why: str) -> None:
-        with self._journal.step():
-            self._journal.set_take(work.each.id, work.need_record().number, state="held", why=why)
-            self._journal.tell("held", why, work.each.id)
-        self._drop_staged(work)
-        self._end(work, Stage.HELD, why)
-
-    def _hold_unplayed(self, work: Work, check: Check) -> None:
-        """Hold a pass that must not be played: an entry in the journal without a recording."""
-        source = work.need_source()
-        why = _say([check])
-        verdict = Verdict(outcome="fail", checks=(check,), loudness=source.loudness, true_peak_dbtp=None)
-        number = self._begin_take(work, Confirmation(by="nothing-moved", at=now()), file=False)
-        with self._journal.step():
-            self._journal.set_take(work.each.id, number, state="held", verdict=verdict, why=why)
-            self._journal.tell("held", why, work.each.id)
-        self._end(work, Stage.HELD, why)
-
-    def _end(self, work: Work, stage: Stage, why: str) -> None:
-        work.stage, work.why = stage, why
-        work.confirmed = None
-        work.quiet_since = None
-        if stage is Stage.HELD:
-            self._listener.tell("held", work.each.id, why)
-        elif stage is Stage.SKIPPED and why != self._stopping:
-            self._listener.tell("waits", work.each.id, why)
-
-    def _drop_staged(self, work: Work) -> None:
-        self._paths.absolute(self._to_check(work).staged_name).unlink(missing_ok=True)
+                self._outcomes.abort(work)
 
     def _suspend(self, insert: str, why: str) -> None:
         if not self._operator.may_go_on(insert, why):
@@ -458,16 +250,21 @@ class Driver:
             self._recorder.fade_out()
         for work in self._works.values():
             if work.stage is Stage.WAITING:
-                self._end(work, Stage.SKIPPED, self._stopping or "")
+                self._outcomes.end(work, Stage.SKIPPED, self._report.stopped or "")
 
     def _give_up_stuck(self) -> None:
         """Nothing rolls and nothing is being measured: what cannot move now will not move in this run."""
         self._follows_plan = False
-        for work in self._works.values():
-            if not work.ended and not self._sources_are_printed(work):
+        left = [work for work in self._works.values() if not work.ended]
+        now_stuck = [(work.each.id, work.examined, work.confirmed is None) for work in left]
+        for work in left:
+            if not self._sources_are_printed(work):
                 waiting = next(name for name in work.each.needs if not self._is_printed(name))
                 state = self._survey.situations[waiting].state
-                self._end(work, Stage.SKIPPED, f"waits for {waiting}, which is {state}")
+                self._outcomes.end(work, Stage.SKIPPED, f"waits for {waiting}, which is {state}")
+            elif now_stuck == self._stuck:
+                self._outcomes.end(work, Stage.SKIPPED, "could not be started; run again")
+        self._stuck = now_stuck
 
     # ---- questions ----
 
@@ -475,12 +272,12 @@ class Driver:
         """End a pass whose insert is suspended or whose sources will not come; whether that was so."""
         suspended = self._suspended.get(work.each.insert)
         if suspended is not None:
-            self._end(work, Stage.SKIPPED, f"insert {work.each.insert} is left alone: {suspended}")
+            self._outcomes.end(work, Stage.SKIPPED, f"insert {work.each.insert} is left alone: {suspended}")
             return True
         for name in work.each.needs:
             needed = self._works.get(name)
             if needed is not None and needed.stage in (Stage.HELD, Stage.SKIPPED):
-                self._end(work, Stage.SKIPPED, f"waits for {name}, which is not printed")
+                self._outcomes.end(work, Stage.SKIPPED, f"waits for {name}, which is not printed")
                 return True
         return False
 
@@ -543,13 +340,13 @@ class Driver:
                 self._look_again(self._pass(name))
             situation = self._look_again(each)
         except FileError as error:
-            self._end(work, Stage.SKIPPED, str(error))
+            self._outcomes.end(work, Stage.SKIPPED, str(error))
             return
         if situation.is_done:
             # What it is made from was printed anew and came out the same.
-            self._end(work, Stage.DONE, "")
+            self._outcomes.end(work, Stage.DONE, "")
         elif situation.waits:
-            self._end(work, Stage.SKIPPED, situation.reason)
+            self._outcomes.end(work, Stage.SKIPPED, situation.reason)
         else:
             source = source_identity(self._job, each, self._survey.checksums)
             assert source is not None, f"all that {each.id} needs is printed"
@@ -571,16 +368,6 @@ class Driver:
         found = self._job.find_pass(name)
         assert found is not None, name
         return found
-
-    def _to_check(self, work: Work) -> TakeToCheck:
-        return TakeToCheck.make(self._job, work.each, work.parts, work.need_source(), work.need_record(), PROGRAM)
-
-    def _fail_abandoned_takes(self) -> None:
-        """Takes that were rolling when an earlier run was killed."""
-        for take in self._journal.rolling_takes():
-            with self._journal.step():
-                self._journal.set_take(take.pass_id, take.number, state="failed", why="the run ended while it rolled")
-                self._journal.tell("failed", f"take {take.number} was rolling when the run ended", take.pass_id)
 
     def _save_plan(self, plan: Plan) -> None:
         write_atomically(self._paths.plan, (plan.model_dump_json(indent=2, by_alias=True) + "\n").encode())
@@ -607,17 +394,12 @@ class Driver:
             for name, situation in found.situations.items()
             if not situation.is_done and name not in report.held and self._choose([name])
         ]
-        report.stopped = self._stopping
         if report.exit_status is ExitStatus.DONE:
             if report.held:
                 report.exit_status = ExitStatus.HELD
-            elif self._stopping is not None or report.waiting:
+            elif self._report.stopped is not None or report.waiting:
                 report.exit_status = ExitStatus.STOPPED
         return report
-
-
-def _say(checks: list[Check]) -> str:
-    return "; ".join(f"{check.check}: {check.cause}" for check in checks)
 
 
 def _describe_moves(moves: tuple[Move, ...]) -> str:

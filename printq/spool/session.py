@@ -17,10 +17,11 @@ from printq.models.standing import Standing
 from printq.plan import RackState, make_plan
 from printq.spool.checking import TakeToCheck, check_take
 from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
-from printq.spool.driver import Driver, RunReport
+from printq.spool.driver import Driver
 from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
+from printq.spool.outcomes import RunReport
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem

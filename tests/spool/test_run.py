@@ -11,7 +11,7 @@ import pytest
 from printq.errors import ExitStatus, SessionBusyError, StorageError, UsageError
 from printq.models.plan import Move
 from printq.models.take import Confirmation
-from printq.spool import driver as driver_module
+from printq.spool import outcomes as outcomes_module
 from printq.spool import space
 from printq.spool.driver import Driver
 from printq.spool.journal import Journal
@@ -518,7 +518,7 @@ def test_a_delivery_that_cannot_be_written_leaves_the_take_and_the_next_run_deli
         raise StorageError("the disk is full")
 
     with monkeypatch.context() as patch:
-        patch.setattr(driver_module, "deliver_take", full)
+        patch.setattr(outcomes_module, "deliver_take", full)
         report = session.run()
     assert report.exit_status is ExitStatus.STORAGE
     assert states(session) == {"clarinet/tone": "taken"}

@@ -1,0 +1,306 @@
+"""What becomes of takes: entered in the journal, judged, then delivered, taken again or held.
+
+luck (a slip, a wrong length, a glitch)   taken again, up to the job's retries, then held
+anything else that fails                   held at once: kept, explained, not delivered
+a send that is too hot                     held without being played
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from printq.deliver import TrimHistory, choose_trim, take_path
+from printq.errors import ExitStatus, PrintqError, StorageError
+from printq.models.delivery import Trim
+from printq.models.passes import Job
+from printq.models.standing import Standing
+from printq.models.take import Confirmation
+from printq.models.verdict import Check, SourceFacts, Timing, Verdict
+from printq.spool.checking import Checked, TakeToCheck, check_take, time_take
+from printq.spool.delivering import PROGRAM, deliver_take
+from printq.spool.journal import Journal, now
+from printq.spool.operator import Listener
+from printq.spool.paths import SessionPaths
+from printq.spool.sources import names_of
+from printq.spool.standing import terms_of
+from printq.spool.work import Stage, Work
+from printq.spool.workers import TaskResult, WorkerPool
+from printq.verify import Situation, judge_send
+
+__all__ = ["Outcomes", "RunReport"]
+
+LUCK = frozenset({"slip", "dropout", "length"})
+"""Checks whose failure may be bad luck."""
+SUSPENDING = frozenset({"silent", "channels"})
+"""Checks whose failure says that the wiring is not as described: nothing more goes through that insert."""
+
+
+@dataclass
+class RunReport:
+    """What a run did."""
+
+    standings: list[Standing] = field(default_factory=list)
+    delivered: list[str] = field(default_factory=list)
+    """Prints written in this run, relative to the session."""
+    held: list[str] = field(default_factory=list)
+    waiting: list[str] = field(default_factory=list)
+    """Passes that could not be done now, each with its reason."""
+    stopped: str | None = None
+    """Why the run ended before the end, where it did."""
+    exit_status: ExitStatus = ExitStatus.DONE
+    rolled_s: float = 0.0
+    """Length of all takes recorded, in seconds."""
+
+
+class Outcomes:
+    """Decides what becomes of the takes of one run.
+
+    Parameters
+    ----------
+    job, journal, paths, listener
+        Of the run.
+    pool : WorkerPool
+        Where takes are measured.
+    report : RunReport
+        What the run did, filled in as it goes on; `report.stopped` says that the run is to end.
+    stop, suspend : callable
+        Asked to end the run (why), and to leave an insert alone (insert, why).
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        journal: Journal,
+        paths: SessionPaths,
+        listener: Listener,
+        pool: WorkerPool,
+        report: RunReport,
+        stop: Callable[[str], None],
+        suspend: Callable[[str, str], None],
+    ) -> None:
+        self._job = job
+        self._journal = journal
+        self._paths = paths
+        self._listener = listener
+        self._pool = pool
+        self._report = report
+        self._stop = stop
+        self._suspend = suspend
+        self._reference: dict[str, float] = {}
+        """Insert to the delay of its first take in this stream."""
+
+    # ---- entries in the journal ----
+
+    def fail_abandoned_takes(self) -> None:
+        """Takes that were rolling when an earlier run was killed."""
+        for take in self._journal.rolling_takes():
+            with self._journal.step():
+                self._journal.set_take(take.pass_id, take.number, state="failed", why="the run ended while it rolled")
+                self._journal.tell("failed", f"take {take.number} was rolling when the run ended", take.pass_id)
+
+    def begin_take(self, work: Work, stream: str, confirmed: Confirmation, *, file: bool = True) -> int:
+        """Enter a take into the journal before anything of it exists; returns its number."""
+        each = work.each
+        number = max((take.number for take in self._journal.takes(each.id)), default=0) + 1
+        # Takes that the journal does not know of are somebody's all the same: of a journal that was moved aside, say.
+        while self._paths.absolute(take_path(each, number)).exists():
+            number += 1
+        with self._journal.step():
+            self._journal.begin_take(
+                each.id,
+                number,
+                take_path(each, number) if file else "",
+                stream,
+                work.identity,
+                terms_of(self._job, each),
+                work.need_source(),
+                self._job.snapshot_of(each).settings,
+                confirmed,
+            )
+        return number
+
+    def end_take(self, work: Work) -> None:
+        """A take is safe on disk: have its delay measured."""
+        with self._journal.step():
+            self._journal.end_take(work.need_record())
+        work.stage = Stage.CHECKING
+        self._pool.submit((work.each.id, "time"), time_take, self._to_check(work))
+
+    def glitch(self, work: Work) -> None:
+        """A take was spoilt by the driver."""
+        why = "the driver glitched"
+        self._fail_take(work, why)
+        work.glitches += 1
+        self._again_or_hold(work, work.glitches, self._job.options.glitch_retries, why)
+
+    def abort(self, work: Work) -> None:
+        """A take was faded out."""
+        self._fail_take(work, "stopped")
+        self.end(work, Stage.SKIPPED, "stopped while it rolled")
+
+    # ---- what workers bring back ----
+
+    def take_result(self, work: Work, result: TaskResult) -> None:
+        """Go on from what a worker found."""
+        what = result.key[1]
+        if result.error is not None:
+            self.take_error(work, result.error)
+        elif what == "examine":
+            self._take_source(work, result.value)
+        elif what == "time":
+            self._take_timing(work, result.value)
+        else:
+            self._take_verdict(work, result.value)
+
+    def take_error(self, work: Work, error: Exception) -> None:
+        """Something could not be read or written; anything unexpected is raised."""
+        if isinstance(error, StorageError):
+            self._report.exit_status = ExitStatus.STORAGE
+            self._stop(str(error))
+            self.end(work, Stage.SKIPPED, "could not be written; the next run delivers it from its take")
+        elif isinstance(error, PrintqError):
+            self.end(work, Stage.SKIPPED, str(error))
+        else:
+            raise error
+
+    def _take_source(self, work: Work, source: SourceFacts) -> None:
+        work.source = source
+        insert, units = self._job.insert_of(work.each), self._job.units_of(work.each)
+        check = judge_send(Situation(work.each, insert, units, self._job.rig.interface, source, None))
+        if check.verdict == "fail":
+            self._hold_unplayed(work, check)
+
+    def _take_timing(self, work: Work, timing: Timing) -> None:
+        record = work.need_record()
+        insert = self._job.insert_of(work.each)
+        history = self._journal.trim_history(insert.id)
+        trim = choose_trim(timing, insert, record.stream, history)
+        work.timing, work.trim = timing, trim
+        with self._journal.step():
+            self._journal.set_take(work.each.id, record.number, timing=timing, trim=trim)
+            if trim is not None and (history is None or history.stream != record.stream or not trim.kept):
+                self._journal.set_trim_history(insert.id, TrimHistory.decide(record.stream, trim))
+        reference = self._reference.get(insert.id)
+        if timing.delay_samples is not None:
+            self._reference.setdefault(insert.id, timing.delay_samples)
+        # Without a delay the take is judged untrimmed: it is held, and says why.
+        judged = trim or Trim(frames=0, fraction=0.0, kept=False)
+        self._pool.submit((work.each.id, "check"), check_take, self._to_check(work), timing, judged, reference)
+
+    def _take_verdict(self, work: Work, checked: Checked) -> None:
+        with self._journal.step():
+            self._journal.set_take(
+                work.each.id, work.need_record().number, rendered=checked.rendered, verdict=checked.verdict
+            )
+        failed = checked.verdict.failed()
+        if not checked.source_unchanged:
+            work.examined, work.source = False, None
+            self._take_again(work, "the dry file changed while it was played")
+        elif checked.verdict.outcome == "fail" and all(check.check in LUCK for check in failed) and failed:
+            self._take_again(work, _say(failed))
+        elif checked.verdict.outcome == "fail" or work.trim is None:
+            self._hold(work, _say(failed) or "no delay could be measured")
+            if any(check.check in SUSPENDING for check in failed):
+                self._suspend(work.each.insert, _say(failed))
+        else:
+            self._use_take(work, checked)
+
+    def _use_take(self, work: Work, checked: Checked) -> None:
+        """Deliver the first good take; further ones are kept beside it."""
+        work.good_takes += 1
+        if work.good_takes == 1:
+            try:
+                self._deliver(work, checked)
+            except StorageError as error:
+                self.take_error(work, error)
+                return
+        else:
+            with self._journal.step():
+                self._journal.set_take(work.each.id, work.need_record().number, state="spare")
+            self._paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
+        if work.good_takes < self._job.options.takes:
+            work.stage = Stage.WAITING
+        else:
+            self.end(work, Stage.DONE, "")
+
+    def _deliver(self, work: Work, checked: Checked) -> None:
+        assert work.timing is not None
+        assert work.trim is not None
+        target = deliver_take(
+            self._job,
+            work.each,
+            self._journal,
+            self._paths,
+            self._journal.take(work.each.id, work.need_record().number),
+            checked,
+            timing=work.timing,
+            trim=work.trim,
+            source_files=names_of(self._paths, work.parts),
+            identity=work.identity,
+        )
+        self._report.delivered.append(target)
+        warned = [check.check for check in checked.verdict.checks if check.verdict == "warn"]
+        delay = f"{work.timing.delay_samples:.2f}" if work.timing.delay_samples is not None else "none"
+        also = f", warns: {', '.join(warned)}" if warned else ""
+        self._listener.tell("printed", work.each.id, f"{Path(target).name}, delay {delay} samples{also}")
+
+    def _fail_take(self, work: Work, why: str) -> None:
+        with self._journal.step():
+            self._journal.set_take(work.each.id, work.need_record().number, state="failed", why=why)
+            self._journal.tell("failed", why, work.each.id)
+        self._drop_staged(work)
+
+    def _take_again(self, work: Work, why: str) -> None:
+        """A take that failed by bad luck."""
+        self._fail_take(work, why)
+        work.tries += 1
+        self._again_or_hold(work, work.tries, self._job.options.retries, why)
+
+    def _again_or_hold(self, work: Work, tries: int, allowed: int, why: str) -> None:
+        if self._report.stopped is not None:
+            self.end(work, Stage.SKIPPED, why)
+        elif tries <= allowed:
+            self._listener.tell("again", work.each.id, why)
+            work.stage = Stage.WAITING
+        else:
+            self._hold(work, f"{why}, {tries} times")
+
+    def _hold(self, work: Work, why: str) -> None:
+        with self._journal.step():
+            self._journal.set_take(work.each.id, work.need_record().number, state="held", why=why)
+            self._journal.tell("held", why, work.each.id)
+        self._drop_staged(work)
+        self.end(work, Stage.HELD, why)
+
+    def _hold_unplayed(self, work: Work, check: Check) -> None:
+        """Hold a pass that must not be played: an entry in the journal without a recording."""
+        source = work.need_source()
+        why = _say([check])
+        verdict = Verdict(outcome="fail", checks=(check,), loudness=source.loudness, true_peak_dbtp=None)
+        number = self.begin_take(work, "", Confirmation(by="nothing-moved", at=now()), file=False)
+        with self._journal.step():
+            self._journal.set_take(work.each.id, number, state="held", verdict=verdict, why=why)
+            self._journal.tell("held", why, work.each.id)
+        self.end(work, Stage.HELD, why)
+
+    def end(self, work: Work, stage: Stage, why: str) -> None:
+        """Nothing more happens to a pass in this run."""
+        work.stage, work.why = stage, why
+        work.confirmed = None
+        work.quiet_since = None
+        if stage is Stage.HELD:
+            self._listener.tell("held", work.each.id, why)
+        elif stage is Stage.SKIPPED and why != self._report.stopped:
+            self._listener.tell("waits", work.each.id, why)
+
+    def _drop_staged(self, work: Work) -> None:
+        self._paths.absolute(self._to_check(work).staged_name).unlink(missing_ok=True)
+
+    def _to_check(self, work: Work) -> TakeToCheck:
+        return TakeToCheck.make(self._job, work.each, work.parts, work.need_source(), work.need_record(), PROGRAM)
+
+
+def _say(checks: list[Check]) -> str:
+    return "; ".join(f"{check.check}: {check.cause}" for check in checks)
