@@ -137,7 +137,8 @@ def set_up_lines(job: Job, wanted: SetUp) -> list[str]:
             continue
         what = control.name if control else move.control
         measure = f" {control.measure}" if control and control.measure not in ("", "clock") else ""
-        lines.append(f"  {unit_name}: {what}  {position_text(move.from_)} -> {position_text(move.to)}{measure}")
+        before = f"{position_text(move.from_)} -> " if move.from_ is not None else ""
+        lines.append(f"  {unit_name}: {what}  {before}{position_text(move.to)}{measure}")
     if wanted.note:
         lines.append(f"  note: {wanted.note}")
     if wanted.photo:

@@ -403,16 +403,18 @@ class Driver:
 
 
 def _describe_moves(moves: tuple[Move, ...]) -> str:
-    words = []
+    """A set-up in one line: `opto: gain 46 -> 44, mode limit; tape: preset reed warmth`."""
+    words: dict[str, list[str]] = {}
     for move in moves:
         if move.control == "patch":
-            words.append(f"patch {move.unit} into {move.to}")
+            what = f"plug into {move.to}"
+        elif move.from_ is None:
+            what = f"{move.control} {_show(move.to)}"
         else:
-            words.append(f"{move.unit} {move.control} {_show(move.from_)} -> {_show(move.to)}")
-    return ", ".join(words)
+            what = f"{move.control} {_show(move.from_)} -> {_show(move.to)}"
+        words.setdefault(move.unit, []).append(what)
+    return "; ".join(f"{unit}: {', '.join(of_unit)}" for unit, of_unit in words.items())
 
 
 def _show(position: float | str | None) -> str:
-    if position is None:
-        return "?"
-    return f"{position:g}" if isinstance(position, float) else position
+    return f"{position:g}" if isinstance(position, float) else str(position)

@@ -113,7 +113,7 @@ def test_without_a_terminal_the_pending_set_up_is_shown_and_the_run_ends_with_5(
     monkeypatch.setattr(sys.stdin, "isatty", lambda: False, raising=False)
     answer = type_in("run", session.folder, "--workers", 0)
     assert answer.status == ExitStatus.STOPPED
-    assert "Parametric equaliser: low  ? -> " in answer.err
+    assert "Parametric equaliser: low  -3 dB" in answer.err
 
 
 def test_a_held_take_ends_with_6_and_says_what_to_do(session: SmallSession, type_in: Any) -> None:
