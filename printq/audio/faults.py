@@ -48,12 +48,19 @@ class TakeFaults:
         mains_hz: float = 50.0,
     ) -> None:
         mine = [f for f in faults if f.pass_ == pass_id and f.take in (None, take)]
+        self.jumps = [f for f in mine if f.kind in ("slip", "repeat")]
+        """Faults that lose or repeat samples."""
+        self._pass_id, self._take = pass_id, take
         self._rate = rate
         self._mains_hz = mains_hz
         self._steady = [f for f in mine if f.kind not in ("glitch", "slip", "repeat")]
-        self._ranges = self._plan_jumps(sorted((f for f in mine if f.kind in ("slip", "repeat")), key=_start_of))
+        self._ranges = self._plan_jumps(sorted(self.jumps, key=_start_of))
         self._rng = np.random.default_rng([*seed, 7])
         self.glitch_frames = [round(f.at_s * rate) for f in mine if f.kind == "glitch"]
+
+    def only_jumps(self) -> TakeFaults:
+        """The lost and repeated samples alone, for another channel of the same take."""
+        return TakeFaults(self.jumps, self._pass_id, self._take, self._rate, [0])
 
     def apply(self, block: Signal, first: int) -> Signal:
         """The block as it arrives at the converter; `first` is its first frame in the take."""

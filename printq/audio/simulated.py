@@ -138,6 +138,9 @@ class SimulatedRack:
         columns = [channel - 1 for channel in found.returns]
         self._wires.clear(first_frame, columns)
         self._wires.add(first_frame, lane.noise_before(self._latency), columns)
+        if lane.faults.jumps and "loop" in (found.timing, found.trim):
+            # An interface loses samples on all its channels at once.
+            self._loop = self._make_loop(lane.faults, first_frame)
         self._glitches |= {first_frame + frame for frame in lane.faults.glitch_frames}
 
     def _make_lane(
@@ -163,13 +166,14 @@ class SimulatedRack:
         delay = self._make_delay(insert.channels)
         return _Lane(insert.sends, insert.returns, stages, delay, faults, noise, seed, first_frame, frames)
 
-    def _make_loop(self) -> _Lane | None:
+    def _make_loop(self, slipping: TakeFaults | None = None, first_frame: int = 0) -> _Lane | None:
+        """The cable of the timing loop; with the jumps of a take, from that take on."""
         loop = self._rig.interface.timing_loop
         if loop is None or not any("loop" in (insert.timing, insert.trim) for insert in self._rig.insert):
             return None
-        rate = self._rig.interface.rate
-        nothing = TakeFaults([], "", 1, rate, [0])
-        return _Lane([loop.send], [loop.return_], [], self._make_delay(1), nothing, 0.0, [0], 0, None)
+        faults = slipping.only_jumps() if slipping is not None else TakeFaults([], "", 1, 1, [0])
+        delay = self._make_delay(1)
+        return _Lane([loop.send], [loop.return_], [], delay, faults, 0.0, [0], first_frame, None)
 
     def _make_delay(self, channels: int) -> _FractionalDelay:
         drift = self._simulation.clock_offset_ppm * 1e-6

@@ -19,6 +19,8 @@ from printq.errors import ExitStatus, JobError, PrintqError
 
 __all__ = ["app", "run_command_line"]
 
+INTERRUPTED = 130
+
 app = typer.Typer(
     name="printq",
     help="A print queue for analog inserts: plays stems through outboard, lines the returns up, proves them, "
@@ -61,13 +63,15 @@ def run_command_line() -> int:
     except PrintqError as error:
         _report(error, [str(error)])
         return error.exit_status
-    except KeyboardInterrupt:
-        typer.echo("stopped; nothing is lost, the next run goes on", err=True)
-        return ExitStatus.STOPPED
     except BrokenPipeError:
         return ExitStatus.DONE
-    except SystemExit as end:
-        return end.code if isinstance(end.code, int) else ExitStatus.USAGE
+    except (KeyboardInterrupt, SystemExit) as end:
+        # typer turns an interrupt into the shell's own status for one.
+        status = INTERRUPTED if isinstance(end, KeyboardInterrupt) else end.code
+        if status == INTERRUPTED:
+            typer.echo("stopped at once; nothing is lost, the next run goes on", err=True)
+            return ExitStatus.STOPPED
+        return status if isinstance(status, int) else ExitStatus.USAGE
     except Exception:
         traceback.print_exc()
         typer.echo("This is a mistake in printq. No dry file is ever written to; prints are whole or absent.", err=True)

@@ -37,7 +37,8 @@ def check(job: JobArgument = Path(), json: JsonOption = False) -> None:
         if report.job is not None and not errors:
             stems = len({each.stem for each in report.job.passes})
             passes = count_text(len(report.job.passes), "pass", "passes")
-            typer.echo(f"{passes} of {count_text(stems, 'stem', 'stems')}: everything fits together")
+            of_stems = f"{passes} of {count_text(stems, 'stem', 'stems')}" if stems else "no stem has a pass yet"
+            typer.echo(f"{of_stems}: everything fits together")
         elif errors:
             typer.echo(f"{count_text(len(errors), 'problem', 'problems')} to mend before anything can print")
     if errors:

@@ -102,25 +102,42 @@ def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
 def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
     """What a run did."""
     if not report.delivered and not report.held and not report.waiting and report.stopped is None:
-        return [
-            "nothing to do: " + ("every pass is printed and up to date" if report.standings else "no stem has a pass")
-        ]
+        return [f"nothing to do: {_why_nothing(report)}"]
     lines = _standing_table(report.standings)
     done = len(report.delivered)
     rolled = f"{clock(report.rolled_s)} of takes" if report.rolled_s else "no takes"
     lines += ["", f"{count_text(done, 'print', 'prints')} delivered, {rolled} in {elapsed_s:.1f} s"]
     for standing in report.standings:
         if standing.state == "held":
-            lines.append(f"held: {standing.pass_id}")
-            for check in standing.checks:
-                if check.verdict == "fail" and check.because_of is None:
-                    lines.append(f"  {check.check} {measured_text(check.value, check.unit)}: {check.cause}")
-                    lines.append(f"    what to do: {check.remedy}")
-            if any(check.check != "send" for check in standing.checks):  # otherwise nothing was played
-                lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
+            lines += _held_lines(standing)
     lines += [f"waits: {text}" for text in report.waiting if not text.endswith(f": {report.stopped}")]
     if report.stopped is not None:
         lines.append(f"{report.stopped}; the next run goes on")
+    return lines
+
+
+def _why_nothing(report: RunReport) -> str:
+    if not report.standings:
+        return "no stem has a pass"
+    left = sum(standing.state != "printed" for standing in report.standings)
+    if left:
+        return (
+            f"what was asked for is printed and up to date; {count_text(left, 'other pass is', 'other passes are')} not"
+        )
+    return "every pass is printed and up to date"
+
+
+def _held_lines(standing: Standing) -> list[str]:
+    """Why a pass is held, and the ways on."""
+    failed = [check for check in standing.checks if check.verdict == "fail" and check.because_of is None]
+    lines = [f"held: {standing.pass_id}" + ("" if failed else f": {standing.reason}")]
+    for check in failed:
+        measured = f" {measured_text(check.value, check.unit)}" if check.value is not None else ""
+        lines += [f"  {check.check}{measured}: {check.cause}", f"    what to do: {check.remedy}"]
+    if standing.latency_samples is not None:
+        lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
+    if all(check.check != "send" for check in failed):
+        lines.append(f"  to print it again: printq reprint {standing.pass_id} --note …")
     return lines
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from enum import Enum
 from typing import Annotated
 
 import typer
@@ -12,16 +11,8 @@ from printq.cli.options import JsonOption
 __all__ = ["schema"]
 
 
-class Kind(str, Enum):  # noqa: UP042 - typer shows the values
-    """File formats that people write."""
-
-    rig = "rig"
-    snapshots = "snapshots"
-    job = "job"
-
-
 def schema(
-    kind: Annotated[Kind, typer.Argument(metavar="KIND", help="rig, snapshots or job.")],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="rig, snapshots or job.")],
     json: JsonOption = False,
 ) -> None:
     """Print the JSON Schema of a file format, for editors that complete and check.
@@ -29,6 +20,9 @@ def schema(
     Example: printq schema rig > rig.schema.json
     """
     from printq.cli.render import json_text
-    from printq.intake import make_schema
+    from printq.errors import UsageError
+    from printq.intake import SCHEMA_KINDS, make_schema
 
-    typer.echo(json_text(make_schema(kind.value)))
+    if kind not in SCHEMA_KINDS:
+        raise UsageError(f"there is no file format {kind!r}; there are {', '.join(SCHEMA_KINDS)}")
+    typer.echo(json_text(make_schema(kind)))

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import typer
@@ -62,10 +65,25 @@ class TerminalOperator:
         while True:
             sys.stderr.write("  Enter: it is done   s: skip this pass   q: stop after what is in the air  > ")
             sys.stderr.flush()
-            line = sys.stdin.readline()
+            with _interrupts_raised():
+                try:
+                    line = sys.stdin.readline()
+                except KeyboardInterrupt:
+                    sys.stderr.write("\n")
+                    return answers["q"]
             if not line:
                 return answers["q"]
             said = line.strip().lower()
             if said in answers:
                 return answers[said]
             typer.echo(f"  {said!r} means nothing here", err=True)
+
+
+@contextmanager
+def _interrupts_raised() -> Iterator[None]:
+    """Ctrl-C ends a prompt at once; elsewhere it is a request that the run attends to in its own time."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

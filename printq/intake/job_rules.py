@@ -72,8 +72,9 @@ def check_job_rules(source: SourceFile, job: JobFile, around: Surroundings) -> d
     if not circles:
         for index, stem in enumerate(job.stem):
             _check_prints_exist(source, stem, ("stem", index), stems)
-        _check_channels(source, job, around, stems, order, facts)
         _check_time_references(source, stems, order, facts)
+    _check_channels(source, job, around, stems, order, facts)
+    _check_faults(job, around)
     _check_print_names(source, job)
     count = sum(len(stem.through) for stem in job.stem)
     if count == 0:
@@ -278,6 +279,26 @@ def _check_channels(
             )
             channels = insert.channels
         ends[name] = channels
+
+
+def _check_faults(job: JobFile, around: Surroundings) -> None:
+    """A rehearsed fault for a pass that this job does not have never happens: worth a word."""
+    if around.rig is None or around.rig_source is None or around.rig.interface.simulation is None:
+        return
+    passes = {_pass_name(stem, index) for stem in job.stem for index in range(len(stem.through))}
+    for index, fault in enumerate(around.rig.interface.simulation.fault):
+        if passes and fault.pass_ not in passes:
+            around.rig_source.caution(
+                ("interface", "simulation", "fault", index, "pass"),
+                f"this job has no pass {fault.pass_!r}: the fault will not happen",
+                suggest(fault.pass_, sorted(passes)),
+            )
+
+
+def _pass_name(stem: Stem, index: int) -> str:
+    insert = stem.through[index].insert
+    before = sum(1 for through in stem.through[:index] if through.insert == insert)
+    return f"{stem.id}/{insert}" + (f"#{before + 1}" if before else "")
 
 
 def _check_width(source: SourceFile, where: KeyPath, insert: str, channels: int | None, width: int) -> None:

@@ -91,6 +91,10 @@ class Timing(Record):
     error: str | None = None
     """Why there is no delay, where there is none."""
 
+    def compared_samples(self, timing: str) -> float | None:
+        """The delay that is compared between takes: on the timing loop a unit's own wander does not count."""
+        return self.loop_delay_samples if timing == "loop" else self.delay_samples
+
 
 class Verdict(Record):
     """All checks of one take."""

@@ -183,8 +183,9 @@ class Outcomes:
             if trim is not None and (history is None or history.stream != record.stream or not trim.kept):
                 self._journal.set_trim_history(insert.id, TrimHistory.decide(record.stream, trim))
         reference = self._reference.get(insert.id)
-        if timing.delay_samples is not None:
-            self._reference.setdefault(insert.id, timing.delay_samples)
+        compared = timing.compared_samples(insert.timing)
+        if compared is not None:
+            self._reference.setdefault(insert.id, compared)
         # Without a delay the take is judged untrimmed: it is held, and says why.
         judged = trim or Trim(frames=0, fraction=0.0, kept=False)
         self._pool.submit((work.each.id, "check"), check_take, self._to_check(work), timing, judged, reference)

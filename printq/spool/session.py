@@ -113,11 +113,14 @@ def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) ->
         situation = found.situations[pass_id]
         entry = _choose_held(situation, take)
         if entry.record is None or entry.timing is None or not paths.absolute(entry.file).exists():
-            raise FileError(f"{pass_id}: there is no take to deliver ({entry.why}); change what is wrong, then print")
+            raise FileError(
+                f"{pass_id}: there is no whole take to deliver ({entry.why}); change what is wrong, "
+                f"or print it again with 'printq reprint {pass_id} --note …'"
+            )
         if entry.trim is None:
             raise FileError(
                 f"{pass_id}: take {entry.number} has no measured delay, so it cannot be lined up "
-                f"({entry.timing.error}); print it again with 'printq reprint {pass_id} --note …'"
+                f"({entry.timing.error}); see what its checks say, then 'printq reprint {pass_id} --note …'"
             )
         parts = source_parts(paths, each, found.prints)
         given = TakeToCheck.make(job, each, parts, entry.source, entry.record, PROGRAM)

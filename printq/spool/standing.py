@@ -204,6 +204,8 @@ def _unchanged(job: Job, take: TakeEntry, identity: dict[str, Any] | None, each:
 def terms_of(job: Job, each: Pass) -> dict[str, Any]:
     """What decided about a take besides its sound: an edit of any of it gives a held pass another chance."""
     interface = job.rig.interface
+    simulation = interface.simulation
+    faults = simulation.fault if simulation is not None else []
     return {
         "limits": {
             name: limit.model_dump() if isinstance(limit, Limit) else limit for name, limit in each.limits.items()
@@ -213,7 +215,8 @@ def terms_of(job: Job, each: Pass) -> dict[str, Any]:
         "max_in_dbu": {unit.id: unit.max_in_dbu for unit in job.units_of(each)},
         "full_scale_send_dbu": interface.full_scale_send_dbu,
         "retries": [job.options.retries, job.options.glitch_retries],
-        "simulation": interface.simulation.model_dump(mode="json") if interface.simulation is not None else None,
+        "simulation": simulation.model_dump(mode="json", exclude={"fault"}) if simulation is not None else None,
+        "faults": [fault.model_dump(mode="json") for fault in faults if fault.pass_ == each.id],
     }
 
 

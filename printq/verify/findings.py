@@ -50,6 +50,14 @@ FINDINGS: dict[str, Finding] = {
         "no marker could be found in what came back, so the delay is unknown",
         'look at the cables and the unit\'s bypass; for gates, long delays and tape use timing = "loop"',
     ),
+    "latency.material": Finding(
+        "the stem cannot be told clearly in what came back, so the delay of the path is unknown",
+        "for echoes and reverbs set trim = \"loop\": the converters' part is trimmed and the unit's own delay stays",
+    ),
+    "latency.own": Finding(
+        "the unit itself delays what is loudest in its return, and the print is trimmed by all of it",
+        'right for a tape machine; for an echo set trim = "loop", so that its own delay stays in the print',
+    ),
     "clip": Finding(
         "the return reached the converter's full scale: its tops are cut off",
         "turn down the unit's output or the return's input gain, and print it again",
@@ -89,6 +97,10 @@ FINDINGS: dict[str, Finding] = {
     "polarity": Finding(
         "the return is upside down against the stem: a cable wired pin 3 hot, or a unit that inverts",
         "swap the cable, or set inverts = true for the insert if the unit is meant to do it",
+    ),
+    "polarity.unseen": Finding(
+        "the stem cannot be told clearly in what came back, so its sign is unknown",
+        "listen to print and stem together; where the unit changes the sound that much, the sign means little",
     ),
     "balance": Finding(
         "left and right come back at different levels",

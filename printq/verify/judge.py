@@ -25,10 +25,13 @@ Detail = dict[str, float | str | None]
 SILENT_BELOW_DB = 3.0
 """A return that stands less than this over its noise while the stem plays carries nothing."""
 
+OWN_DELAY_S = 0.005
+"""A unit that delays by more than this by itself is an echo, a reverb or a tape; common practice."""
+
 ROOTS: dict[str, tuple[str, ...]] = {
     "slip": ("silent", "latency"),
     "latency": ("silent",),
-    "polarity": ("silent",),
+    "polarity": ("silent", "latency"),
     "balance": ("silent", "channels"),
     "channels": ("silent",),
     "level": ("silent", "slip"),
@@ -82,7 +85,7 @@ def judge_take(situation: Situation, timing: Timing, figures: TakeFigures) -> Ve
         for check in (
             judge_send(situation),
             _judge_length(judge, situation, figures),
-            _judge_slip(judge, timing),
+            _judge_slip(judge, situation, timing),
             _judge_latency(judge, situation, timing),
             _judge_clip(judge, figures),
             *_judge_peaks(judge, situation, figures),
@@ -168,8 +171,9 @@ def _judge_length(judge: _Judge, situation: Situation, figures: TakeFigures) -> 
     return judge.compare("length", float(difference), "samples", detail)
 
 
-def _judge_slip(judge: _Judge, timing: Timing) -> Check:
-    detail: Detail = {"head_samples": timing.delay_samples, "tail_samples": timing.tail_delay_samples}
+def _judge_slip(judge: _Judge, situation: Situation, timing: Timing) -> Check:
+    head = timing.compared_samples(situation.insert.timing)
+    detail: Detail = {"head_samples": head, "tail_samples": timing.tail_delay_samples}
     if timing.slip_samples is None:
         return judge.make("slip", None, "samples", "fail", "slip.unseen", detail)
     detail["signed_samples"] = timing.slip_samples
@@ -177,13 +181,21 @@ def _judge_slip(judge: _Judge, timing: Timing) -> Check:
 
 
 def _judge_latency(judge: _Judge, situation: Situation, timing: Timing) -> Check:
-    reference = situation.reference_delay_samples
+    insert, reference = situation.insert, situation.reference_delay_samples
+    compared = timing.compared_samples(insert.timing)
     detail: Detail = {"delay_samples": timing.delay_samples, "reference_samples": reference}
-    if timing.delay_samples is None:
+    if timing.delay_samples is None or compared is None:
         detail["error"] = timing.error
-        return judge.make("latency", None, "samples", "fail", "latency.unseen", detail)
-    away = abs(timing.delay_samples - reference) if reference is not None else 0.0
-    return judge.compare("latency", away, "samples", detail)
+        unclear = insert.timing != "markers" and (insert.timing == "material" or timing.loop_delay_samples is not None)
+        return judge.make(
+            "latency", None, "samples", "fail", "latency.material" if unclear else "latency.unseen", detail
+        )
+    found = judge.compare("latency", abs(compared - reference) if reference is not None else 0.0, "samples", detail)
+    own = timing.delay_samples - compared if insert.timing == "loop" and insert.trim == "path" else 0.0
+    if found.verdict == "pass" and own > OWN_DELAY_S * situation.each.rate:
+        detail["own_delay_samples"] = own
+        return judge.make("latency", found.value, "samples", "warn", "latency.own", detail)
+    return found
 
 
 def _judge_clip(judge: _Judge, figures: TakeFigures) -> Check:
@@ -240,7 +252,9 @@ def _judge_polarity(judge: _Judge, situation: Situation, timing: Timing) -> Chec
     expected = -1 if situation.insert.inverts else 1
     other = [sign for sign in timing.polarity if sign not in (0, expected)]
     detail: Detail = {"expected": float(expected)}
-    detail |= {f"channel_{n}": float(sign) for n, sign in enumerate(timing.polarity, start=1)}
+    detail |= {f"channel_{n}": float(sign) if sign else None for n, sign in enumerate(timing.polarity, start=1)}
+    if not other and (not timing.polarity or 0 in timing.polarity):
+        return judge.make("polarity", None, "channels", "warn", "polarity.unseen", detail)
     return judge.compare("polarity", float(len(other)), "channels", detail)
 
 

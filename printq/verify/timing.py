@@ -117,40 +117,34 @@ def _describe(insert: Insert, path: list[list[DelayEstimate | None]], loop: list
     head = [found for found in path[0] if found is not None]
     tail = [found for found in path[1] if found is not None]
     loop_head, loop_tail = loop
-    judged_on_loop = insert.timing == "loop"
-    if judged_on_loop and loop_head is None:
-        return Timing(
-            delay_samples=None,
-            tail_delay_samples=None,
-            slip_samples=None,
-            error="the marker on the timing loop did not come back",
-        )
-    if not head and not (judged_on_loop and insert.trim == "loop"):
-        what = "no clear marker came back" if insert.timing == "markers" else "the stem is not clear in what came back"
-        return Timing(
-            delay_samples=None,
-            tail_delay_samples=None,
-            slip_samples=None,
-            loop_delay_samples=loop_head.samples if loop_head else None,
-            error=what,
-        )
-    slip: float | None
-    if judged_on_loop:
-        assert loop_head is not None
-        slip = loop_tail.samples - loop_head.samples if loop_tail else None
+    on_loop = insert.timing == "loop"
+    delay = _mean(head)
+    error = None
+    if on_loop and loop_head is None:
+        delay, error = None, "the marker on the timing loop did not come back"
+    elif insert.trim == "loop":
+        # What is trimmed is the converters' part; the unit's own delay shows in the channels' delays.
+        delay = loop_head.samples if loop_head is not None else None
+        error = None if delay is not None else "the marker on the timing loop did not come back"
+    elif delay is None:
+        what = "no clear marker" if insert.timing == "markers" else "the stem is not clear in what"
+        error = f"{what} came back"
+    if on_loop:
+        slip = loop_tail.samples - loop_head.samples if loop_head is not None and loop_tail is not None else None
     else:
         # Channel by channel, so that a constant skew between them is no slip; the largest counts.
         slips = [b.samples - a.samples for a, b in zip(path[0], path[1], strict=True) if a and b]
         slip = max(slips, key=abs) if slips else None
     return Timing(
-        delay_samples=_mean(head) if head else (loop_head.samples if loop_head else None),
+        delay_samples=delay,
         channel_delays=tuple(found.samples for found in head) if len(head) == len(path[0]) else (),
-        tail_delay_samples=(loop_tail.samples if loop_tail else None) if judged_on_loop else _mean(tail),
+        tail_delay_samples=(loop_tail.samples if loop_tail else None) if on_loop else _mean(tail),
         slip_samples=slip,
         polarity=tuple(found.polarity if found else 0 for found in path[0]),
         gain_db=tuple(ratio_to_db(found.gain) for found in head) if len(head) == len(path[0]) else (),
         tail_gain_db=tuple(ratio_to_db(found.gain) for found in tail) if len(tail) == len(path[1]) else (),
         loop_delay_samples=loop_head.samples if loop_head else None,
+        error=error,
     )
 
 

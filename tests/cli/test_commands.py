@@ -135,6 +135,27 @@ def test_reprint_by_stem_marks_every_pass_of_it(session: SmallSession, type_in: 
     assert "viola/tone" in type_in("status", session.folder).out
 
 
+def test_only_says_that_the_rest_is_not_printed(session: SmallSession, type_in: Any) -> None:
+    words = ("run", session.folder, "--yes", "--workers", 0, "--only", "harp")
+    type_in(*words)
+    answer = type_in(*words)
+    assert answer.status == ExitStatus.DONE
+    assert "what was asked for is printed and up to date; 4 other passes are not" in answer.out
+
+
+def test_a_pass_held_for_glitches_says_how_to_go_on(session: SmallSession, type_in: Any) -> None:
+    session.job["options"]["glitch_retries"] = 0
+    session.simulation["fault"] = [{"kind": "glitch", "pass": "harp/bus", "at_s": 1.0}]
+    session.write()
+    answer = type_in("run", session.folder, "--yes", "--workers", 0)
+    assert "held: harp/bus: the driver glitched" in answer.out
+    assert "printq reprint harp/bus --note" in answer.out
+    assert "printq accept harp/bus" not in answer.out
+    refused = type_in("accept", "harp/bus", "--why", "x", "--job", session.folder)
+    assert refused.status == ExitStatus.FILE
+    assert "printq reprint harp/bus" in refused.err
+
+
 def test_unknown_names_are_usage_errors(session: SmallSession, type_in: Any) -> None:
     for words in (
         ("run", session.folder, "--only", "oboe", "--yes"),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from printq.errors import ExitStatus
-from tests.sessions import SmallSession, make_music, write_wav
+from tests.sessions import SmallSession, make_music, read_audio, write_wav
 
 LATENCIES = np.random.default_rng(11).uniform(0.0, 5000.0, 12).round(3).tolist()
 
@@ -85,6 +85,42 @@ def test_timing_on_the_loop_leaves_markers_off_the_path(tmp_path: Path) -> None:
     assert timing["delay_samples"] == pytest.approx(187.25, abs=0.05)  # from the stem itself
 
 
+def make_echo(folder: Path, **insert: str) -> SmallSession:
+    """The wire's unit becomes an echo of 10 ms, with the timing loop on send 7."""
+    session = SmallSession(folder)
+    session.rig["interface"]["timing_loop"] = {"send": 7, "return": 7}
+    session.rig["unit"][1]["model"] = {
+        "kind": "echo",
+        "parameters": {"time_ms": 10.0, "feedback": 0.0, "mix": 1.0, "tone_hz": 16_000.0},
+    }
+    session.insert("wire").update({"timing": "loop", **insert})
+    session.stem("clarinet")["through"] = [{"insert": "wire", "snapshot": "through"}]
+    session.keep_stems("clarinet")
+    return session
+
+
+@pytest.mark.parametrize(("kind", "amount"), [("slip", 40), ("repeat", 64)])
+def test_lost_samples_are_seen_on_the_timing_loop_too(tmp_path: Path, kind: str, amount: int) -> None:
+    session = make_echo(tmp_path, trim="loop")
+    session.job["options"]["retries"] = 0
+    session.simulation["fault"] = [{"kind": kind, "pass": "clarinet/wire", "at_s": 0.9, "amount": amount}]
+    report = session.write().run()
+    assert report.exit_status is ExitStatus.HELD
+    (standing,) = report.standings
+    slip = next(check for check in standing.checks if check.check == "slip")
+    assert slip.value == pytest.approx(amount, abs=0.02)
+    assert slip.verdict == "fail"
+
+
+def test_a_unit_that_delays_by_itself_is_pointed_out_where_its_delay_is_trimmed_away(tmp_path: Path) -> None:
+    report = make_echo(tmp_path).run()
+    (standing,) = report.standings
+    latency = next(check for check in standing.checks if check.check == "latency")
+    assert latency.verdict == "warn"
+    assert latency.detail["own_delay_samples"] == pytest.approx(480.0, abs=1.0)
+    assert 'trim = "loop"' in (latency.remedy or "")
+
+
 def test_timing_by_the_material_needs_no_markers(tmp_path: Path) -> None:
     session = SmallSession(tmp_path, seconds=2.0)
     session.simulation["latency_samples"] = 187.25
@@ -96,17 +132,7 @@ def test_timing_by_the_material_needs_no_markers(tmp_path: Path) -> None:
 
 
 def test_trim_loop_keeps_the_unit_s_own_delay_in_the_print(tmp_path: Path) -> None:
-    from tests.sessions import read_audio
-
-    session = SmallSession(tmp_path)
-    session.rig["interface"]["timing_loop"] = {"send": 7, "return": 7}
-    session.rig["unit"][1]["model"] = {
-        "kind": "echo",
-        "parameters": {"time_ms": 10.0, "feedback": 0.0, "mix": 1.0, "tone_hz": 16_000.0},
-    }
-    session.insert("wire").update(timing="loop", trim="loop")
-    session.stem("clarinet")["through"] = [{"insert": "wire", "snapshot": "through"}]
-    session.keep_stems("clarinet")
+    session = make_echo(tmp_path, trim="loop")
     write_wav(tmp_path / "dry/clarinet.wav", np.concatenate((make_music(0.7), np.zeros((4800, 1)))))
     assert session.run().exit_status is ExitStatus.DONE
     sent, printed = read_audio(tmp_path / "dry/clarinet.wav"), read_audio(tmp_path / "dry/clarinet.wire.v1.wav")

@@ -337,6 +337,14 @@ def test_a_stem_that_would_be_clipped_on_its_way_out_is_held_without_being_playe
     assert session.write().run().exit_status is ExitStatus.DONE
 
 
+def test_a_fault_rehearsed_for_another_pass_leaves_a_held_one_alone(session: SmallSession) -> None:
+    session.simulation["fault"] = [{"kind": "inverted", "pass": "harp/bus"}]
+    session.write().run()
+    session.simulation["fault"].append({"kind": "noise", "pass": "viola/tone"})
+    session.write()
+    assert states(session)["harp/bus"] == "held"
+
+
 @pytest.mark.parametrize(
     "remedy",
     [

@@ -131,6 +131,7 @@ BAD = [
     pytest.param({"dc_difference": -0.0012}, {}, "dc", "warn", id="dc of -58 dBFS"),
     pytest.param({"dc_difference": 0.012}, {}, "dc", "fail", id="dc of -38 dBFS"),
     pytest.param({}, {"polarity": (-1,)}, "polarity", "fail", id="inverted"),
+    pytest.param({}, {"polarity": (0,)}, "polarity", "warn", id="a sign that could not be told is no pass"),
     pytest.param({}, {"tail_gain_db": (-0.4,)}, "level", "warn", id="level fell"),
     pytest.param({"above_noise_db": (2.0,)}, {}, "silent", "fail", id="nothing but noise"),
     pytest.param({"above_noise_db": (None,)}, {}, "silent", "pass", id="a silent stem is no silent return"),
