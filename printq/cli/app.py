@@ -64,7 +64,7 @@ def run_command_line() -> int:
         _report(error, [str(error)])
         return error.exit_status
     except BrokenPipeError:
-        return ExitStatus.DONE
+        return ExitStatus.INTERNAL  # nobody reads what we say any more
     except (KeyboardInterrupt, SystemExit) as end:
         # typer turns an interrupt into the shell's own status for one.
         status = INTERRUPTED if isinstance(end, KeyboardInterrupt) else end.code

@@ -224,6 +224,12 @@ def _check_prints_exist(source: SourceFile, stem: Stem, at: KeyPath, stems: Mapp
                     f"{name} is a sum that takes no pass, so there is no print of it",
                     f"give {name} a pass, or name the stems that it sums",
                 )
+            elif key == "sum_of" and other is not None and other.made_from and not other.through and not lost:
+                source.error(
+                    (*at, key, index),
+                    f"{name} is bounced from prints and takes no pass, so nothing says when it is up to date",
+                    f"give {name} a pass, or name the stems that it is bounced from",
+                )
 
 
 def _check_pass(source: SourceFile, through: Through, at: KeyPath, around: Surroundings) -> None:

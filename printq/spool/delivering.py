@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import printq
@@ -131,6 +131,7 @@ def deliver_kept_take(
     insert = job.insert_of(each)
     trim = entry.trim or choose_trim(timing, insert, entry.stream, journal.trim_history(insert.id))
     checked = check_take(given, timing, trim or Trim(frames=0, fraction=0.0, kept=False), None)
+    checked = replace(checked, verdict=entry.verdict or checked.verdict)
     before = next((d for d in journal.deliveries(each.id) if d.take == entry.number), None)
     accepted = before.accepted if before is not None else None
     with journal.step():

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from printq.audio.port import AudioPort
-from printq.errors import ExitStatus, FileError, StorageError
+from printq.errors import ExitStatus, FileError, StorageError, UnmeasurableError
 from printq.files.atomic import write_atomically
 from printq.models.passes import Job, Pass
 from printq.models.plan import Move, Plan
@@ -120,13 +120,16 @@ class Driver:
         problem = space_problem(self._job, [self._pass(n) for n in pending], [self._pass(n) for n in kept])
         if problem is not None:
             raise StorageError(problem)
-        plan = make_plan(self._job, pending, rack=self._rack)
-        self._save_plan(plan)
-        self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
         with self._pool:
             try:
                 for name in kept:
                     self._deliver_kept(name)
+                if kept:
+                    self._survey = survey(self._job, self._journal, self._paths, remember=True)
+                    pending = self._choose(self._survey.pending())
+                plan = make_plan(self._job, pending, rack=self._rack)
+                self._save_plan(plan)
+                self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
                 self._loop()
             finally:
                 self._recorder.close()
@@ -155,6 +158,8 @@ class Driver:
             else:
                 results = []
                 self._give_up_stuck()
+            if results or self._recorder.rolling:
+                self._stuck = []
             for result in results:
                 self._outcomes.take_result(self._works[result.key[0]], result)
 
@@ -175,7 +180,10 @@ class Driver:
                     if work.ended:
                         continue
                 examining += work.examined and work.source is None
-                if not held & (reserved | self._held_in_the_air()):
+                work.blocked = bool(held & (reserved | self._held_in_the_air()))
+                if work.blocked:
+                    work.quiet_since = None
+                else:
                     self._set_up_and_roll(work)
                     if self._report.stopped is not None:
                         return
@@ -301,6 +309,7 @@ class Driver:
             other is not work
             and other.stage is Stage.WAITING
             and other.confirmed is not None
+            and not other.blocked
             and self._sources_are_printed(other)
             for other in self._works.values()
         )
@@ -323,11 +332,16 @@ class Driver:
 
     def _next_needs_no_hands(self, work: Work) -> bool:
         """Whether the next pass on these units finds them as it wants them: a repeat of this one would, too."""
-        held = set(self._job.resources_of(work.each))
+        free = set(self._job.resources_of(work.each))
+        claimed = False
         for other in self._works.values():
-            if other.stage is Stage.WAITING and held & set(self._job.resources_of(other.each)):
-                return not set_up_moves(self._job, other.each, self._rack)
-        return False
+            held = set(self._job.resources_of(other.each))
+            if other.stage is Stage.WAITING and free & held:
+                if set_up_moves(self._job, other.each, self._rack):
+                    return False
+                claimed = True
+                free -= held
+        return claimed
 
     # ---- sources ----
 
@@ -355,7 +369,7 @@ class Driver:
             self._pool.submit((each.id, "examine"), examine_source, each, self._job.insert_of(each), work.parts)
 
     def _look_again(self, each: Pass) -> PassSituation:
-        found = look_at(self._job, each, self._journal, self._paths, self._survey, remember=True)
+        found = look_at(self._job, each, self._journal, self._paths, self._survey, remember=True, fresh=True)
         self._survey.keep(found)
         return found
 
@@ -374,7 +388,16 @@ class Driver:
 
     def _deliver_kept(self, name: str) -> None:
         situation = self._survey.situations[name]
-        again = deliver_kept_take(self._job, situation, self._journal, self._paths, self._survey.prints)
+        assert situation.redelivery is not None
+        try:
+            again = deliver_kept_take(self._job, situation, self._journal, self._paths, self._survey.prints)
+        except (FileError, UnmeasurableError) as error:
+            # It cannot be used: the pass is recorded anew, and the take stays where it is.
+            with self._journal.step():
+                self._journal.set_take(name, situation.redelivery.take.number, state="failed", why=str(error))
+                self._journal.tell("failed", str(error), name)
+            self._listener.tell("again", name, str(error))
+            return
         if again.held is not None:
             self._listener.tell("held", name, again.held)
             return

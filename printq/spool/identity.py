@@ -99,6 +99,12 @@ def _describe_unit(unit: Unit) -> dict[str, Any]:
         "channels": unit.channels,
         "fixed": {control.id: control.fixed for control in unit.control if control.fixed is not None},
         "model": unit.model.model_dump(mode="json") if unit.model is not None else None,
+        # A scale decides what a position means to the model.
+        "scales": {
+            control.id: control.model_dump(mode="json", include={"range", "positions"})
+            for control in unit.control
+            if unit.model is not None and control.id in unit.model.controls
+        },
     }
 
 

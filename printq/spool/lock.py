@@ -11,6 +11,10 @@ from printq.spool.paths import SessionPaths
 __all__ = ["hold_session", "is_busy"]
 
 
+PATIENCE_S = 1.0
+"""A command that only looks may hold the lock for a moment."""
+
+
 @contextmanager
 def hold_session(paths: SessionPaths) -> Iterator[None]:
     """Hold the session for writing; the lock goes with the process, however that ends.
@@ -26,7 +30,7 @@ def hold_session(paths: SessionPaths) -> Iterator[None]:
 
     try:
         paths.create()
-        lock = FileLock(paths.lock, timeout=0)
+        lock = FileLock(paths.lock, timeout=PATIENCE_S)
         lock.acquire()
     except Timeout as busy:
         raise SessionBusyError(

@@ -160,12 +160,18 @@ class Outcomes:
             self._report.exit_status = ExitStatus.STORAGE
             self._stop(str(error))
             self.end(work, Stage.SKIPPED, "could not be written; the next run delivers it from its take")
+        elif isinstance(error, OSError):
+            self.take_error(work, StorageError(f"{error.filename or work.each.id}: {error.strerror or error}"))
         elif isinstance(error, PrintqError):
             self.end(work, Stage.SKIPPED, str(error))
         else:
             raise error
 
     def _take_source(self, work: Work, source: SourceFacts) -> None:
+        known = work.identity["source"].get("audio")
+        if known is not None and known != source.audio_sha256:
+            self.end(work, Stage.SKIPPED, "its stem was changed a moment ago; run again when it is finished")
+            return
         work.source = source
         insert, units = self._job.insert_of(work.each), self._job.units_of(work.each)
         check = judge_send(Situation(work.each, insert, units, self._job.rig.interface, source, None))
@@ -197,8 +203,9 @@ class Outcomes:
             )
         failed = checked.verdict.failed()
         if not checked.source_unchanged:
-            work.examined, work.source = False, None
             self._take_again(work, "the dry file changed while it was played")
+            if work.stage is Stage.WAITING:
+                work.examined, work.source = False, None
         elif checked.verdict.outcome == "fail" and all(check.check in LUCK for check in failed) and failed:
             self._take_again(work, _say(failed))
         elif checked.verdict.outcome == "fail" or work.trim is None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import getpass
 from collections.abc import Callable
+from dataclasses import replace
 
 from printq.audio.port import AudioPort
 from printq.errors import FileError, UsageError
@@ -18,6 +19,7 @@ from printq.plan import RackState, make_plan
 from printq.spool.checking import TakeToCheck, check_take
 from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
 from printq.spool.driver import Driver
+from printq.spool.identity import describe_changes
 from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
@@ -124,10 +126,24 @@ def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) ->
             )
         parts = source_parts(paths, each, found.prints)
         given = TakeToCheck.make(job, each, parts, entry.source, entry.record, PROGRAM)
+        changes = describe_changes(entry.identity, situation.identity or {}, each)
+        if situation.identity is None or changes:
+            why_not = "; ".join(changes) or "what it is made from is not printed"
+            raise FileError(
+                f"{pass_id}: take {entry.number} is not of what the files ask for now ({why_not}); "
+                "take that edit back, or print again"
+            )
         checked = check_take(given, entry.timing, entry.trim, None)
+        if not checked.source_unchanged:
+            raise FileError(f"{pass_id}: what take {entry.number} was made from is not there any more; print it again")
+        # It was judged beside the other takes of its insert: that verdict is the one that goes on the record.
+        checked = replace(checked, verdict=entry.verdict or checked.verdict)
         acceptance = Acceptance(why=why, at=now(), by=_user())
         with journal.step():
             journal.tell("accepted", f"take {entry.number}: {why}", pass_id, {"by": acceptance.by})
+            for other in situation.takes:
+                if other.number > entry.number and other.state in ("held", "taken", "delivered"):
+                    journal.set_take(pass_id, other.number, state="spare", why=f"take {entry.number} was accepted")
         return deliver_take(
             job,
             each,

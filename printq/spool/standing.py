@@ -48,6 +48,14 @@ class PassSituation:
     def is_done(self) -> bool:
         return self.state == "printed"
 
+    @property
+    def keeps_its_audio(self) -> bool:
+        """Whether its newest print is, or will be again, what stands in the journal."""
+        if self.state == "printed":
+            return True
+        again = self.redelivery
+        return again is not None and self.delivery is not None and again.take.number == self.delivery.take
+
     def describe(self, *, all_checks: bool = True) -> Standing:
         """The record that people and scripts get."""
         last = next((take for take in reversed(self.takes) if take.record is not None), None)
@@ -84,7 +92,7 @@ class Survey:
         self.checksums.pop(name, None)
         if situation.delivery is not None:
             self.prints[name] = situation.delivery.target
-            if situation.state in ("printed", "taken"):
+            if situation.keeps_its_audio:
                 self.checksums[name] = situation.delivery.audio_sha256
 
     def pending(self) -> list[str]:
@@ -127,8 +135,9 @@ def look_at(
     *,
     remember: bool,
     running: bool = False,
+    fresh: bool = False,
 ) -> PassSituation:
-    """One pass, given that all it needs have been looked at."""
+    """One pass, given that all it needs have been looked at; `fresh`: dry files are looked at again as well."""
     takes = journal.takes(each.id)
     delivery = journal.last_delivery(each.id)
     needed = [known.situations[name] for name in each.needs]
@@ -139,7 +148,7 @@ def look_at(
     identity: dict[str, Any] | None = None
     bounce = bounce_problem(paths, job, each, known.prints)
     if bounce is None:
-        _learn_dry_files(job, each, journal, paths, known, remember=remember)
+        _learn_dry_files(job, each, journal, paths, known, remember=remember, fresh=fresh)
         source = source_identity(job, each, known.checksums)
         identity = identify(job, each, source) if source is not None else None
     asked = [request for request in journal.reprints(each.id) if not request.done]
@@ -149,7 +158,7 @@ def look_at(
     if last is not None and (delivery is None or last.number > delivery.take) and not asked:
         if last.state == "held" and (identity is None or _unchanged(job, last, identity, each)):
             return stands("held", last.why or "checks failed")
-        if last.state in ("taken", "delivered") and last.record is not None and _unchanged(job, last, identity, each):
+        if last.state in ("taken", "delivered") and _is_kept(paths, last) and _unchanged(job, last, identity, each):
             return stands("taken", "recorded; not delivered yet", redelivery=Redelivery(last, None))
     if bounce is not None:
         return stands("stale" if delivery is not None else "queued", bounce, waits=True)
@@ -159,7 +168,7 @@ def look_at(
         return stands("stale", f"reprint asked for: {asked[-1].note}")
     reasons = _changes(job, delivery, identity, each, needed)
     kept = next((take for take in takes if take.number == delivery.take), None)
-    take_is_there = kept is not None and kept.record is not None and paths.absolute(kept.file).exists()
+    take_is_there = kept is not None and kept.state != "failed" and _is_kept(paths, kept)
     if reasons and identity is not None and _only_time_reference(delivery, identity) and take_is_there:
         assert kept is not None
         return stands(
@@ -181,7 +190,7 @@ def look_at(
 
 
 def _learn_dry_files(
-    job: Job, each: Pass, journal: Journal, paths: SessionPaths, known: Survey, *, remember: bool
+    job: Job, each: Pass, journal: Journal, paths: SessionPaths, known: Survey, *, remember: bool, fresh: bool
 ) -> None:
     source = each.source
     files: list[str] = []
@@ -190,7 +199,7 @@ def _learn_dry_files(
     elif isinstance(source, SumSource):
         files = [part.path for part in source.parts if part.pass_id is None and part.path is not None]
     for name in files:
-        if name not in known.checksums:
+        if fresh or name not in known.checksums:
             known.checksums[name] = read_stamp(paths, journal, name, remember=remember).audio_sha256
 
 
@@ -220,6 +229,11 @@ def terms_of(job: Job, each: Pass) -> dict[str, Any]:
     }
 
 
+def _is_kept(paths: SessionPaths, take: TakeEntry) -> bool:
+    """Whether a take was recorded to its end and is still on disk."""
+    return take.record is not None and paths.absolute(take.file).exists()
+
+
 def _why_queued(asked: list[Any], last: TakeEntry | None, needed: list[PassSituation]) -> str:
     waiting = [other for other in needed if not other.is_done]
     if waiting:
@@ -235,11 +249,7 @@ def _changes(
     job: Job, delivery: Delivery, identity: dict[str, Any] | None, each: Pass, needed: list[PassSituation]
 ) -> list[str]:
     """Why a print no longer is what the files ask for: what changed here, then what it is made from."""
-    made_from = [
-        f"made from {other.each.id}, which is {other.state}"
-        for other in needed
-        if other.state not in ("printed", "taken")
-    ]
+    made_from = [f"made from {other.each.id}, which is {other.state}" for other in needed if not other.keeps_its_audio]
     if made_from or identity is None:
         # What it will play is not known yet; all else can be compared already.
         own = identify(job, each, delivery.identity["source"])
@@ -256,16 +266,17 @@ def _print_problem(
 ) -> tuple[bool, str] | None:
     """(whether a file is missing, what is wrong in words), or None where print and sidecar are in order."""
     target = paths.absolute(delivery.target)
-    for file in (target, paths.absolute(delivery.sidecar)):
-        if not file.exists():
-            return True, f"{file.name} is gone"
+    sidecar = paths.absolute(delivery.sidecar)
+    if not target.exists():
+        return True, f"{target.name} is gone"
+    sidecar_gone = (True, f"{sidecar.name} is gone") if not sidecar.exists() else None
     stat = target.stat()
     if (stat.st_size, stat.st_mtime_ns) == (delivery.size, delivery.mtime_ns):
-        return None
+        return sidecar_gone
     from printq.files.checksums import file_sha256
 
     if file_sha256(target) != delivery.file_sha256:
         return False, f"{target.name} was changed after it was delivered"
     if remember:
         journal.finish_delivery(delivery.pass_id, delivery.version, stat.st_size, stat.st_mtime_ns)
-    return None
+    return sidecar_gone

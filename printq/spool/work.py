@@ -47,6 +47,8 @@ class Work:
     """Set while its units stand as it wants them."""
     quiet_since: int | None = None
     """Frame of the stream since which it waits for its return to fall silent."""
+    blocked: bool = False
+    """Another pass has a claim on what it needs."""
     flight: Flight | None = None
     record: TakeRecord | None = None
     timing: Timing | None = None

@@ -16,9 +16,11 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any
 
-from printq.errors import PrintqError
+from printq.errors import PrintqError, StoppedError
 
 __all__ = ["TaskResult", "WorkerPool"]
+
+MOST_TRIES = 3
 
 
 @dataclass(frozen=True)
@@ -31,11 +33,18 @@ class TaskResult:
 
 
 @dataclass
+class _Task:
+    key: Any
+    function: Callable[..., Any]
+    arguments: tuple[Any, ...]
+    tries: int = 0
+
+
+@dataclass
 class _Worker:
     process: BaseProcess
     pipe: Connection
-    key: Any = None
-    busy: bool = False
+    task: _Task | None = None
 
 
 class WorkerPool:
@@ -48,7 +57,7 @@ class WorkerPool:
     def __init__(self, workers: int) -> None:
         self._size = workers
         self._workers: list[_Worker] = []
-        self._waiting: list[tuple[Any, Callable[..., Any], tuple[Any, ...]]] = []
+        self._waiting: list[_Task] = []
         self._ready: list[TaskResult] = []
 
     def __enter__(self) -> WorkerPool:
@@ -60,24 +69,24 @@ class WorkerPool:
     @property
     def open_tasks(self) -> int:
         """Tasks whose results have not been collected yet."""
-        return len(self._waiting) + len(self._ready) + sum(worker.busy for worker in self._workers)
+        return len(self._waiting) + len(self._ready) + sum(worker.task is not None for worker in self._workers)
 
     def submit(self, key: Any, function: Callable[..., Any], *arguments: Any) -> None:
         """Have a function called; `key` comes back with its result."""
         if self._size == 0:
             self._ready.append(_call(key, function, arguments))
             return
-        self._waiting.append((key, function, arguments))
+        self._waiting.append(_Task(key, function, arguments))
         self._hand_out()
 
     def collect(self, timeout: float = 0.0) -> list[TaskResult]:
         """What is ready now; waits up to `timeout` seconds for the first one."""
         if not self._ready:
-            busy = [worker.pipe for worker in self._workers if worker.busy]
+            busy = [worker.pipe for worker in self._workers if worker.task is not None]
             if busy:
                 for pipe in wait(busy, timeout):
                     worker = next(each for each in self._workers if each.pipe is pipe)
-                    self._ready.append(self._receive(worker))
+                    self._receive(worker)
         self._hand_out()
         ready, self._ready = self._ready, []
         return ready
@@ -99,13 +108,17 @@ class WorkerPool:
             worker = self._idle_worker()
             if worker is None:
                 return
-            key, function, arguments = self._waiting.pop(0)
-            worker.pipe.send((function, arguments))
-            worker.key, worker.busy = key, True
+            task = self._waiting.pop(0)
+            try:
+                worker.pipe.send((task.function, task.arguments))
+            except OSError:
+                self._lose(worker, task)
+            else:
+                worker.task = task
 
     def _idle_worker(self) -> _Worker | None:
         for worker in self._workers:
-            if not worker.busy:
+            if worker.task is None:
                 return worker
         if len(self._workers) >= self._size:
             return None
@@ -118,15 +131,27 @@ class WorkerPool:
         self._workers.append(_Worker(process, ours))
         return self._workers[-1]
 
-    def _receive(self, worker: _Worker) -> TaskResult:
-        key = worker.key
-        worker.busy = False
+    def _receive(self, worker: _Worker) -> None:
+        task = worker.task
+        assert task is not None
+        worker.task = None
         try:
             value, error = worker.pipe.recv()
         except (EOFError, OSError):
-            self._workers.remove(worker)
-            return TaskResult(key, None, RuntimeError("a worker process ended without an answer"))
-        return TaskResult(key, value, error)
+            self._lose(worker, task)
+        else:
+            self._ready.append(TaskResult(task.key, value, error))
+
+    def _lose(self, worker: _Worker, task: _Task) -> None:
+        """A worker has died: its task goes to another one, but not for ever."""
+        self._workers.remove(worker)
+        worker.pipe.close()
+        task.tries += 1
+        if task.tries < MOST_TRIES:
+            self._waiting.insert(0, task)
+        else:
+            why = "a measuring process ended without an answer, again and again; is there enough memory?"
+            self._ready.append(TaskResult(task.key, None, StoppedError(why)))
 
 
 def _call(key: Any, function: Callable[..., Any], arguments: tuple[Any, ...]) -> TaskResult:

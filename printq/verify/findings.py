@@ -114,6 +114,10 @@ FINDINGS: dict[str, Finding] = {
         "what came back is no more than noise while the stem was playing",
         "look at power, cables and patch: is the unit on, is the right return plugged, is a gate closed?",
     ),
+    "channels.dead": Finding(
+        "one side does not come back, although the other does",
+        "look at the cables and the patch of that side, and whether both sides of the unit are on",
+    ),
     "channels": Finding(
         "left and right come back at different times",
         "look whether the two sides go through different converters, or one through a digital unit",

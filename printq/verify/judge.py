@@ -25,13 +25,15 @@ Detail = dict[str, float | str | None]
 SILENT_BELOW_DB = 3.0
 """A return that stands less than this over its noise while the stem plays carries nothing."""
 
+PEAK_TOLERANCE_DB = 0.2
+"""A converter loop reproduces a peak to within this; common practice. A hot stem is not held for its own peaks."""
 OWN_DELAY_S = 0.005
 """A unit that delays by more than this by itself is an echo, a reverb or a tape; common practice."""
 
 ROOTS: dict[str, tuple[str, ...]] = {
     "slip": ("silent", "latency"),
     "latency": ("silent",),
-    "polarity": ("silent", "latency"),
+    "polarity": ("silent", "latency", "channels"),
     "balance": ("silent", "channels"),
     "channels": ("silent",),
     "level": ("silent", "slip"),
@@ -207,9 +209,10 @@ def _judge_peaks(judge: _Judge, situation: Situation, figures: TakeFigures) -> l
     for check, unit, read in _PEAKS:
         returned, finished = read(figures.returned), read(figures.finished)
         stem = read(situation.source.level)
+        allowed = stem + PEAK_TOLERANCE_DB if stem is not None else None
         loudest = max((x for x in (returned, finished) if x is not None), default=None)
         detail: Detail = {"return": returned, "print": finished, "stem": stem}
-        found.append(judge.compare(check, loudest, unit, detail, allowed=stem, warn_finding=f"{check}.near"))
+        found.append(judge.compare(check, loudest, unit, detail, allowed=allowed, warn_finding=f"{check}.near"))
     return found
 
 
@@ -281,6 +284,10 @@ def _judge_silent(judge: _Judge, figures: TakeFigures) -> Check:
 
 
 def _judge_channels(judge: _Judge, situation: Situation, timing: Timing) -> Check:
+    # A side that is silent in the stem gets a marker all the same.
+    if situation.insert.timing == "markers" and 0 in timing.polarity and any(timing.polarity):
+        dead = timing.polarity.index(0) + 1
+        return judge.make("channels", None, "samples", "fail", "channels.dead", {"dead_channel": float(dead)})
     if situation.insert.mode in ("mono", "dual-mono") or len(timing.channel_delays) != 2:
         return judge.make("channels", None, "samples", "pass", None, {})
     skew = timing.channel_delays[1] - timing.channel_delays[0]

@@ -86,3 +86,11 @@ def test_inserts_that_share_a_unit_may_share_its_channels(session: SmallSession)
     more = '\n[[insert]]\nid = "opto-alone"\nunits = ["opto"]\nsends = [1]\nreturns = [1]\n'
     session.write("rig.toml", session.read("rig.toml") + more)
     assert check_job(session.folder).problems == ()
+
+
+def test_a_bounced_stem_without_a_pass_is_no_part_of_a_sum(session: SmallSession) -> None:
+    text = session.read("job.toml")
+    bounced = '\n[[stem]]\nid = "bounced"\nfile = "dry/harp.wav"\nmade_from = ["clarinet"]\n'
+    session.write("job.toml", text.replace(SUM, '["bounced"]') + bounced)
+    (problem,) = [p for p in check_job(session.folder).problems if p.severity == "error"]
+    assert "bounced is bounced from prints and takes no pass" in problem.message

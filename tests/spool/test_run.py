@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from printq.errors import ExitStatus, SessionBusyError, StorageError, UsageError
+from printq.errors import ExitStatus, FileError, SessionBusyError, StorageError, UsageError
 from printq.models.plan import Move
 from printq.models.take import Confirmation
 from printq.spool import outcomes as outcomes_module
@@ -570,3 +570,133 @@ def test_prints_do_not_depend_on_workers_or_on_what_runs_beside_them(
     for name in ALL_PRINTS:
         ours, theirs = read_audio(session.folder / name), read_audio(other.folder / name)
         assert np.array_equal(ours, theirs), name
+
+
+def test_a_dry_file_that_changes_while_it_plays_is_taken_again_as_it_is_now(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    listener = Recording()
+    tell = listener.tell
+    other = make_music(1.0, seed=55)
+
+    def change_once(kind: str, pass_id: str | None, text: str) -> None:
+        tell(kind, pass_id, text)
+        if kind == "rolling" and len(listener.kinds("clarinet/tone")) == 2:
+            write_wav(session.folder / "dry/clarinet.wav", other)
+
+    listener.tell = change_once  # type: ignore[method-assign]
+    report = session.run(listener=listener)
+    assert report.exit_status is ExitStatus.DONE
+    assert "again" in listener.kinds("clarinet/tone")
+    assert set(states(session).values()) == {"printed"}
+    sidecar = json.loads((session.folder / "dry/clarinet.tone.v1.json").read_text())
+    assert sidecar["source"]["level"]["sample_peak_dbfs"] == pytest.approx(20 * np.log10(np.abs(other).max()), abs=1e-6)
+
+
+def test_a_dry_file_edited_while_the_queue_waits_is_printed_as_what_it_is(session: SmallSession) -> None:
+    """Between the look at the session and the turn of a pass hours may go by."""
+    before = (session.folder / "dry/clarinet.wav").read_bytes()
+
+    def edit(driver: Driver) -> None:
+        write_wav(session.folder / "dry/clarinet.wav", make_music(1.0, seed=56))
+
+    session.keep_stems("clarinet")
+    session.run(on_driver=edit)
+    assert states(session) == {"clarinet/tone": "printed"}
+    (session.folder / "dry/clarinet.wav").write_bytes(before)
+    assert states(session) == {"clarinet/tone": "stale"}
+
+
+def test_an_old_take_is_not_accepted_for_what_the_files_ask_now(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.simulation["fault"] = [{"kind": "inverted", "pass": "clarinet/tone"}]
+    session.write().run()
+    session.stem("clarinet")["through"][0]["return_db"] = -6.0
+    session.write()
+    with pytest.raises(FileError, match="return_db 0 -> -6"):
+        accept_take(session.load(), "clarinet/tone", "…", take=1)
+    assert session.prints() == []
+
+
+def test_an_accepted_take_stands_although_later_ones_were_held(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.job["options"]["retries"] = 1
+    session.simulation["fault"] = [{"kind": "repeat", "pass": "clarinet/tone", "at_s": 0.9, "amount": 64}]
+    session.write().run()
+    accept_take(session.load(), "clarinet/tone", "the repeat is in a rest", take=1)
+    assert states(session) == {"clarinet/tone": "printed"}
+    assert session.run().delivered == []
+
+
+def test_an_accepted_take_keeps_the_verdict_that_it_was_held_for(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.simulation["fault"] = [{"kind": "inverted", "pass": "clarinet/tone"}]
+    held = session.write().run().standings[0].checks
+    accept_take(session.load(), "clarinet/tone", "meant so")
+    sidecar = json.loads((session.folder / "dry/clarinet.tone.v1.json").read_text())
+    assert [check["verdict"] for check in sidecar["checks"]] == [check.verdict for check in held]
+
+
+@pytest.mark.parametrize("damage", ["removed", "cut off"])
+def test_a_kept_take_that_cannot_be_used_is_recorded_anew_and_blocks_nothing(
+    session: SmallSession, damage: str
+) -> None:
+    session.run(only=["clarinet"])
+    (session.folder / "dry/clarinet.tone.v1.wav").unlink()
+    take = session.folder / ".printq/takes/clarinet.tone.take1.wav"
+    if damage == "removed":
+        take.unlink()
+    else:
+        take.write_bytes(take.read_bytes()[: take.stat().st_size // 2])
+    report = session.run()
+    assert report.exit_status is ExitStatus.DONE
+    assert "dry/clarinet.tone.v2.wav" in report.delivered
+    assert "dry/harp.bus.v1.wav" in report.delivered
+
+
+def test_one_run_after_a_failed_delivery_finishes_everything(
+    session: SmallSession, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session.run()
+    session.snapshots["snapshot"][0]["settings"]["eq"]["low"] = 5.0
+    session.write()
+
+    def full(*args: object, **kwargs: object) -> str:
+        raise StorageError("the disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(outcomes_module, "deliver_take", full)
+        assert session.run().exit_status is ExitStatus.STORAGE
+    report = session.run()
+    assert report.exit_status is ExitStatus.DONE
+    assert report.delivered == ["dry/clarinet.tone.v2.wav", "prints/mix.bus.v2.wav"]
+
+
+def test_a_changed_print_without_its_sidecar_is_left_alone(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.run()
+    changed = session.folder / "dry/clarinet.tone.v1.wav"
+    write_wav(changed, make_music(0.5, seed=9))
+    theirs = changed.read_bytes()
+    changed.with_suffix(".json").unlink()
+    assert session.run().delivered == ["dry/clarinet.tone.v2.wav"]
+    assert changed.read_bytes() == theirs
+    assert not changed.with_suffix(".json").exists()
+
+
+def test_a_stem_that_is_hot_itself_is_not_held_for_a_hair(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.stem("clarinet")["through"] = [{"insert": "wire", "snapshot": "through"}]
+    session.simulation["noise_dbfs"] = -100.0
+    hot = make_music(1.0, seed=5)
+    write_wav(session.folder / "dry/clarinet.wav", np.rint(hot / np.abs(hot).max() * 0.9999 * 2**23) / 2**23)
+    assert session.write().run().exit_status is ExitStatus.DONE
+
+
+def test_going_back_to_an_earlier_take_stands(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.run()
+    request_reprint(session.load(), "clarinet", "once more")
+    session.run()
+    assert accept_take(session.load(), "clarinet/tone", "the first was better", take=1) == "dry/clarinet.tone.v3.wav"
+    assert states(session) == {"clarinet/tone": "printed"}
+    assert session.run().delivered == []
