@@ -7,7 +7,6 @@
     ├── RigError              4  the rig is not as described
     ├── StoppedError          5  stopped; the next run goes on
     │   └── SessionBusyError  5  another run has this session
-    ├── HeldError             6  something is held
     └── StorageError          7  could not be written, or would not fit
 
 A bad *measurement* is no error: it is a finding in a `Verdict`. `UnmeasurableError` says that a
@@ -23,7 +22,6 @@ from typing import Protocol
 __all__ = [
     "ExitStatus",
     "FileError",
-    "HeldError",
     "JobError",
     "PrintqError",
     "ProblemLike",
@@ -98,12 +96,6 @@ class StoppedError(PrintqError):
 
 class SessionBusyError(StoppedError):
     """Another process is working on the same session."""
-
-
-class HeldError(PrintqError):
-    """At least one take failed its checks and waits for a decision."""
-
-    exit_status = ExitStatus.HELD
 
 
 class StorageError(PrintqError):

@@ -167,11 +167,3 @@ class Job(Record):
     def snapshot_of(self, each: Pass) -> Snapshot:
         """The snapshot a pass asks for."""
         return self.snapshots[each.snapshot]
-
-    def dependants_of(self, pass_ids: set[str]) -> set[str]:
-        """Those passes and all that are made from their prints, directly or through others."""
-        found = set(pass_ids)
-        for each in self.passes:
-            if found.intersection(each.needs):
-                found.add(each.id)
-        return found

@@ -172,8 +172,9 @@ class Flight:
         return Ending.COMPLETE if self.complete and not self._aborting else None
 
     def close(self) -> None:
-        """Write what is left and close the take's file."""
+        """Write what is left and close the take's file and the stem's."""
         if not self._closed:
             self._closed = True
             self.service()
             self._writer.close()
+            self._playout.close()

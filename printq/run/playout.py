@@ -68,7 +68,7 @@ class PlayoutPlan:
 class Playout:
     """Renders the frames of one take in order.
 
-    `stem` is read from its beginning twice where the take settles; it is not closed here.
+    `stem` is read from its beginning twice where the take settles; `close` closes it.
     """
 
     def __init__(self, plan: PlayoutPlan, stem: StemReader) -> None:
@@ -101,6 +101,10 @@ class Playout:
                 self._add_stem(out[low - start : high - start], name, low - at, length)
         self._position = end
         return out.astype(np.float32)
+
+    def close(self) -> None:
+        """Close the stem's files; safe to call twice."""
+        self._stem.close()
 
     def _add_marker(self, out: Signal, first: int) -> None:
         marker = self._plan.marker[first : first + len(out), np.newaxis]

@@ -56,13 +56,13 @@ class PassSituation:
         again = self.redelivery
         return again is not None and self.delivery is not None and again.take.number == self.delivery.take
 
-    def describe(self, *, all_checks: bool = True) -> Standing:
+    def describe(self) -> Standing:
         """The record that people and scripts get."""
         last = next((take for take in reversed(self.takes) if take.record is not None), None)
         shown = self.takes[-1] if self.state == "held" and self.takes else last
         if self.state in ("printed", "stale") and self.delivery is not None:
             shown = next((take for take in self.takes if take.number == self.delivery.take), last)
-        checks = shown.verdict.checks if shown is not None and shown.verdict is not None and all_checks else ()
+        checks = shown.verdict.checks if shown is not None and shown.verdict is not None else ()
         return Standing(
             pass_id=self.each.id,
             state=self.state,
