@@ -138,7 +138,7 @@ class SimulatedRack:
         columns = [channel - 1 for channel in found.returns]
         self._wires.clear(first_frame, columns)
         self._wires.add(first_frame, lane.noise_before(self._latency), columns)
-        if lane.faults.jumps and "loop" in (found.timing, found.trim):
+        if lane.faults.jumps and found.uses_timing_loop:
             # An interface loses samples on all its channels at once.
             self._loop = self._make_loop(lane.faults, first_frame)
         self._glitches |= {first_frame + frame for frame in lane.faults.glitch_frames}
@@ -169,7 +169,7 @@ class SimulatedRack:
     def _make_loop(self, slipping: TakeFaults | None = None, first_frame: int = 0) -> _Lane | None:
         """The cable of the timing loop; with the jumps of a take, from that take on."""
         loop = self._rig.interface.timing_loop
-        if loop is None or not any("loop" in (insert.timing, insert.trim) for insert in self._rig.insert):
+        if loop is None or not any(insert.uses_timing_loop for insert in self._rig.insert):
             return None
         faults = slipping.only_jumps() if slipping is not None else TakeFaults([], "", 1, 1, [0])
         delay = self._make_delay(1)

@@ -250,6 +250,11 @@ class Insert(Record):
         """Channels on the wire, and of the print: 1 for mono, else 2."""
         return 1 if self.mode == "mono" else 2
 
+    @property
+    def uses_timing_loop(self) -> bool:
+        """Whether its takes carry markers on the rig's timing loop."""
+        return "loop" in (self.timing, self.trim)
+
     def each_unit(self) -> Iterator[str]:
         """Ids of its units in signal order, the sides of a pair one after the other."""
         for element in self.units:

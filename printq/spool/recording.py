@@ -98,7 +98,7 @@ class Recorder:
         port, engine = self._need_stream()
         each, insert = work.each, self._job.insert_of(work.each)
         loop = self._job.rig.interface.timing_loop
-        with_loop = loop is not None and _uses_loop(insert)
+        with_loop = loop is not None and insert.uses_timing_loop
         sends = [*insert.sends, *([loop.send] if with_loop and loop is not None else [])]
         returns = [*insert.returns, *([loop.return_] if with_loop and loop is not None else [])]
         plan = PlayoutPlan(
@@ -180,7 +180,7 @@ class Recorder:
 
     def _loop_is_clear(self, work: Work, others: Sequence[Work]) -> bool:
         """Whether this take's markers would keep clear of those of others on the timing loop."""
-        if not _uses_loop(self._job.insert_of(work.each)):
+        if not self._job.insert_of(work.each).uses_timing_loop:
             return True
         start = self._next_start(work.each.rate)
         mine = [start + at for at in (work.each.layout.head_marker_at, work.each.layout.tail_marker_at)]
@@ -192,7 +192,3 @@ class Recorder:
             if any(abs(a - b) < LOOP_CLEARANCE_S * work.each.rate for a in mine for b in theirs):
                 return False
         return True
-
-
-def _uses_loop(insert: Insert) -> bool:
-    return "loop" in (insert.timing, insert.trim)

@@ -44,7 +44,7 @@ def describe_bytes(count: int) -> str:
 
 def _take_bytes(job: Job, each: Pass) -> int:
     insert = job.insert_of(each)
-    channels = each.channels + (1 if insert.timing == "loop" or insert.trim == "loop" else 0)
+    channels = each.channels + (1 if insert.uses_timing_loop else 0)
     return job.options.takes * (each.layout.total * channels * TAKE_BYTES + HEADERS)
 
 
