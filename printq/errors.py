@@ -4,13 +4,14 @@
     ├── UsageError            2  the words of a command are off
     ├── FileError             3  a file is missing, unreadable or wrong
     │   └── JobError          3  rig, snapshot or job file: carries the list of problems
+    ├── UnmeasurableError     3  a quantity cannot be had from this signal
+    │   └── UnlikeError       3  of two signals, nothing of the one is in the other
     ├── RigError              4  the rig is not as described
     ├── StoppedError          5  stopped; the next run goes on
     │   └── SessionBusyError  5  another run has this session
     └── StorageError          7  could not be written, or would not fit
 
-A bad *measurement* is no error: it is a finding in a `Verdict`. `UnmeasurableError` says that a
-number could not be had at all. Messages say what happened, where, and what to do next.
+A bad *measurement* is no error: it is a finding in a `Verdict`. Messages say what happened, where, and what to do next.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ __all__ = [
     "SessionBusyError",
     "StoppedError",
     "StorageError",
+    "UnlikeError",
     "UnmeasurableError",
     "UsageError",
 ]
@@ -106,3 +108,9 @@ class StorageError(PrintqError):
 
 class UnmeasurableError(PrintqError):
     """A quantity has no answer in this signal (silence, too short, no clear peak). Never a guess."""
+
+    exit_status = ExitStatus.FILE
+
+
+class UnlikeError(UnmeasurableError):
+    """Two signals have nothing in common that one could be lined up with the other by."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 
-__all__ = ["DelayEstimate", "find_delay", "match_material"]
+__all__ = ["DelayEstimate", "find_delay", "likely_delays", "match_material"]
 
 Signal = NDArray[np.float64]
 Spectrum = NDArray[np.complex128]
@@ -124,9 +124,43 @@ def match_material(
     Parameters, result and errors are those of `find_delay`; the gain is that of the signals as they are.
     """
     pair = _Pair.of(sent, returned)
-    magnitude = np.abs(pair.cross)
-    weights = 1.0 / np.sqrt(np.maximum(magnitude, FLATTENING_FLOOR * magnitude.max()))
-    return _locate(pair, weights, rate, lowest, highest, min_prominence)
+    return _locate(pair, _flattening(pair), rate, lowest, highest, min_prominence)
+
+
+def likely_delays(sent: Signal, returned: Signal, *, lowest: float, highest: float, count: int) -> list[float]:
+    """Delays at which the flattened correlation is high, the highest first, for somebody who can try each.
+
+    Music repeats itself; where several delays are about as likely, only a subtraction tells which is meant.
+
+    Parameters
+    ----------
+    sent, returned : ndarray
+        As for `find_delay`.
+    lowest, highest : float
+        Where to look, in samples.
+    count : int
+        How many at most.
+
+    Raises
+    ------
+    UnmeasurableError
+        One of the two is silent.
+    ValueError
+        As for `find_delay`.
+    """
+    from scipy.fft import irfft
+
+    pair = _Pair.of(sent, returned)
+    correlation = irfft(pair.cross * _flattening(pair), pair.transform)
+    first, last = _range_of(pair, lowest, highest)
+    magnitude = np.abs(np.take(correlation, np.arange(first - 1, last + 2), mode="wrap"))
+    inner = magnitude[1:-1]
+    peaks = np.flatnonzero((inner > magnitude[:-2]) & (inner >= magnitude[2:]))
+    peaks = peaks[np.argsort(-inner[peaks], kind="stable")][:count]
+    # A parabola through three samples is close enough for a first try.
+    below, at, above = (magnitude[peaks + step] for step in range(3))
+    bend = below - 2.0 * at + above
+    return list(map(float, first + peaks + 0.5 * (below - above) / np.where(bend < 0.0, bend, -np.inf)))
 
 
 @dataclass(frozen=True)
@@ -179,6 +213,19 @@ class _Pair:
         return share
 
 
+def _flattening(pair: _Pair) -> Signal:
+    magnitude = np.abs(pair.cross)
+    return np.asarray(1.0 / np.sqrt(np.maximum(magnitude, FLATTENING_FLOOR * magnitude.max())))
+
+
+def _range_of(pair: _Pair, lowest: float, highest: float) -> tuple[int, int]:
+    first = max(math.floor(lowest), 1 - pair.sent_frames)
+    last = min(math.ceil(highest), pair.returned_frames - 1)
+    if last < first:
+        raise ValueError(f"there is no delay between {lowest} and {highest} at which the signals meet")
+    return first, last
+
+
 def _locate(
     pair: _Pair, weights: Signal, rate: int, lowest: float, highest: float | None, min_prominence: float
 ) -> DelayEstimate:
@@ -187,10 +234,7 @@ def _locate(
 
     if highest is None:
         highest = float(max(0, pair.returned_frames - pair.sent_frames))
-    first = max(math.floor(lowest), 1 - pair.sent_frames)
-    last = min(math.ceil(highest), pair.returned_frames - 1)
-    if last < first:
-        raise ValueError(f"there is no delay between {lowest} and {highest} at which the signals meet")
+    first, last = _range_of(pair, lowest, highest)
     correlation = irfft(pair.cross * weights, pair.transform)
     rough, rough_height = _look_between_samples(correlation, first, last)
     prominence = rough_height / _background(correlation, rough, rough_height, first, last, pair, rate)

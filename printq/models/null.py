@@ -1,0 +1,49 @@
+"""What is left when one recording is taken from another."""
+
+from __future__ import annotations
+
+from printq.models.base import Record
+
+__all__ = ["Null", "NullBand", "NullMoment"]
+
+
+class NullBand(Record):
+    """One third octave; None where the reference has nothing there, or nothing is left."""
+
+    hz: float
+    """Nominal mid-band frequency, IEC 61260-1."""
+    depth_db: float | None
+    gain_db: float | None
+    """B over A in this band."""
+    noise_allows_db: float | None = None
+
+
+class NullMoment(Record):
+    """One second; None where the reference is silent, and for the delay where none nearby fits."""
+
+    start_s: float
+    """From the first frame of A."""
+    depth_db: float | None
+    gain_db: float | None
+    delay_samples: float | None
+
+
+class Null(Record):
+    """B against A after gain, polarity and delay were fitted."""
+
+    delay_samples: float
+    """Positive: B is later than A."""
+    gain_db: float
+    """B over A."""
+    polarity: int
+    depth_db: float | None
+    """Residual RMS over fitted reference RMS; None where nothing at all is left."""
+    bands: tuple[NullBand, ...]
+    over_time: tuple[NullMoment, ...]
+    noise_allows_db: float | None
+    """Depth at which the noise of the two recordings ends the null; None where it is not known."""
+    channel_depth_db: tuple[float | None, ...]
+    compared_s: float
+    """How much of the two was compared."""
+    fitted: bool
+    """False: subtracted as they are."""
