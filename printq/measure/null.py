@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,7 +24,18 @@ from printq.measure.blocks import EvenPieces
 from printq.measure.delay import match_material
 from printq.units import power_to_db
 
-__all__ = ["NullBand", "NullFit", "NullFitter", "NullMeter", "NullResult", "NullWindow", "band_powers", "null_floor_db"]
+__all__ = [
+    "DelayCourse",
+    "NullBand",
+    "NullFit",
+    "NullFitter",
+    "NullMeter",
+    "NullResult",
+    "NullWindow",
+    "band_powers",
+    "delay_course",
+    "null_floor_db",
+]
 
 Signal = NDArray[np.float64]
 
@@ -40,6 +51,13 @@ FARTHEST_JUMP_S = 0.05
 JUMPED_ABOVE_DB = -12.0
 """A window that nulls no deeper may have jumped."""
 SNAP = 1e-9
+PLATEAU = 3
+"""Seconds on either side of a jump that have to agree on it."""
+MOST_UNSURE = 8
+"""Seconds that a slope needs."""
+SURE = 5.0
+LEAST_SLOPE = 1e-5
+"""Samples a second: less is rounding."""
 SILENCE = 1e-20
 """Mean power of -200 dBFS: less is silence."""
 
@@ -82,6 +100,16 @@ class NullWindow:
 
 
 @dataclass(frozen=True)
+class DelayCourse:
+    """How the delay went on over time: clocks that run apart, and samples lost or repeated."""
+
+    drift_ppm: float | None
+    """Positive: B falls behind more and more. None where it is no more than chance, or too short to say."""
+    jumps: tuple[tuple[float, int], ...]
+    """(second, samples) of each step by whole samples that stays; positive: what follows is later."""
+
+
+@dataclass(frozen=True)
 class NullResult:
     """What is left when B is compared with the fit."""
 
@@ -113,6 +141,42 @@ def null_floor_db(gain: float, noise_a: float, noise_b: float, reference_power: 
     """
     noise = gain**2 * noise_a + noise_b
     return power_to_db(noise / reference_power) if noise > 0.0 and reference_power > 0.0 else None
+
+
+def delay_course(windows: Sequence[NullWindow], rate: int) -> DelayCourse:
+    """Tell jumps from drift in the delays of successive seconds.
+
+    A jump is a step between the medians of a few seconds before and after; a drift is the slope that is left when
+    the jumps are taken out, if it is five times its own standard error.
+    """
+    known = [(w.start_s, w.delay_samples) for w in windows if w.delay_samples is not None]
+    if len(known) < 3:
+        return DelayCourse(None, ())
+    places, delays = (np.array(column, dtype=float) for column in zip(*known, strict=True))
+    slope = float(np.median(np.diff(delays) / np.diff(places)))
+    level = delays - slope * places
+    jumps = []
+    n = 1
+    while n < len(level):
+        before, after = np.median(level[max(0, n - PLATEAU) : n]), np.median(level[n : n + PLATEAU])
+        step = round(float(after - before))
+        if step and abs(level[n] - level[n - 1]) >= FARTHEST_LINEAR:
+            jumps.append((float(places[n]), step))
+            level[n:] -= step
+            delays[n:] -= step
+        n += 1
+    return DelayCourse(_drift(places, delays, rate), tuple(jumps))
+
+
+def _drift(places: Signal, delays: Signal, rate: int) -> float | None:
+    # Seconds that fit nowhere near the others say nothing about clocks.
+    usual = np.median(delays - np.polyval(np.polyfit(places, delays, 1), places))
+    kept = np.abs(delays - np.polyval(np.polyfit(places, delays, 1), places) - usual) < FARTHEST_LINEAR
+    if kept.sum() < MOST_UNSURE:
+        return None
+    (slope, _), covariance = np.polyfit(places[kept], delays[kept], 1, cov=True)
+    error = math.sqrt(max(0.0, float(covariance[0, 0])))
+    return float(slope) / rate * 1e6 if abs(slope) > SURE * error and abs(slope) > LEAST_SLOPE else None
 
 
 def band_powers(signal: Signal, rate: int) -> dict[float, float]:

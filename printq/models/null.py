@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from printq.models.base import Record
 
-__all__ = ["Null", "NullBand", "NullMoment"]
+__all__ = ["DelayJump", "Null", "NullBand", "NullMoment"]
 
 
 class NullBand(Record):
@@ -28,6 +28,15 @@ class NullMoment(Record):
     delay_samples: float | None
 
 
+class DelayJump(Record):
+    """Samples lost or repeated."""
+
+    at_s: float
+    """The second in which it shows, from the first frame of A."""
+    samples: int
+    """Positive: what follows in B is later, samples were repeated; negative: samples were lost."""
+
+
 class Null(Record):
     """B against A after gain, polarity and delay were fitted."""
 
@@ -43,6 +52,9 @@ class Null(Record):
     noise_allows_db: float | None
     """Depth at which the noise of the two recordings ends the null; None where it is not known."""
     channel_depth_db: tuple[float | None, ...]
+    drift_ppm: float | None
+    """Clocks that run apart; positive: B falls behind. None where the delay stands still as far as can be told."""
+    jumps: tuple[DelayJump, ...]
     compared_s: float
     """How much of the two was compared."""
     fitted: bool

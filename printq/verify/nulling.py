@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from printq.errors import FileError, UnlikeError, UnmeasurableError
 from printq.files.soundfiles import SoundReader
 from printq.measure.delay import likely_delays
-from printq.measure.null import NullFit, NullFitter, NullMeter, NullResult, band_powers, null_floor_db
-from printq.models.null import Null, NullBand, NullMoment
+from printq.measure.null import NullFit, NullFitter, NullMeter, NullResult, band_powers, delay_course, null_floor_db
+from printq.models.null import DelayJump, Null, NullBand, NullMoment
 from printq.units import level_or_none, ratio_to_db
 
 __all__ = ["SEARCH_S", "Recording", "null_recordings"]
@@ -271,6 +271,7 @@ def _describe(
     fitted: bool,
 ) -> Null:
     noise = pair.noise()
+    course = delay_course(result.over_time, pair.rate)
     begins_s = pair.overlap(shift)[0] / pair.rate
     band_floors: dict[float, float | None] = {}
     if noise is not None:
@@ -305,6 +306,8 @@ def _describe(
             for moment in result.over_time
         ),
         noise_allows_db=floor,
+        drift_ppm=course.drift_ppm,
+        jumps=tuple(DelayJump(at_s=begins_s + at_s, samples=samples) for at_s, samples in course.jumps),
         channel_depth_db=tuple(level_or_none(depth) for depth in result.channel_depth_db),
         compared_s=frames / pair.rate,
         fitted=fitted,

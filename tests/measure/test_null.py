@@ -12,7 +12,17 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 from printq.measure.bands import NOMINAL_HZ, ThirdOctaves
-from printq.measure.null import NullFit, NullFitter, NullMeter, NullResult, band_powers, null_floor_db
+from printq.measure.null import (
+    DelayCourse,
+    NullFit,
+    NullFitter,
+    NullMeter,
+    NullResult,
+    NullWindow,
+    band_powers,
+    delay_course,
+    null_floor_db,
+)
 from tests.measure.signals import RATE, Signal, band_limited_noise, blocks, cut, cuts
 
 SECONDS = 4
@@ -192,6 +202,10 @@ def test_over_time_tells_a_slip_from_a_drift_and_where() -> None:
     seen = null(column(a), column(slipped), fit(column(a), column(slipped))).over_time
     assert [round(window.delay_samples or 0.0, 2) for window in seen[:11]] == [0.0] * 11
     assert [round(window.delay_samples or 0.0, 2) for window in seen[13:19]] == [-64.0] * 6
+    course = delay_course(seen, RATE)
+    assert course.drift_ppm is None
+    ((second, samples),) = course.jumps
+    assert (samples, second) == (-64, pytest.approx(12.0, abs=1.0))
     # A clock 2 ppm fast: 0.096 samples a second at 48 kHz.
     time = np.arange(frames)
     spectrum = np.fft.rfft(a)
@@ -201,6 +215,8 @@ def test_over_time_tells_a_slip_from_a_drift_and_where() -> None:
         part = slice(second * RATE, (second + 1) * RATE)
         wandering[part] = np.fft.irfft(spectrum * np.exp(-1j * turn * 2e-6 * time[part].mean()), frames)[part]
     seen = null(column(a), column(wandering), fit(column(a), column(wandering))).over_time
+    assert delay_course(seen, RATE).drift_ppm == pytest.approx(2.0, rel=0.01)
+    assert delay_course(seen, RATE).jumps == ()
     delays = np.array([window.delay_samples for window in seen[1:-1]], dtype=float)
     assert np.polyfit(np.arange(len(delays)), delays, 1)[0] == pytest.approx(0.096, rel=0.01)
 
@@ -258,6 +274,32 @@ def test_asking_for_a_result_changes_nothing() -> None:
     other = NullFitter(RATE, 2)
     other.add(a, b)
     assert fitter.result() == other.result()
+
+
+def windows(delays: list[float | None]) -> list[NullWindow]:
+    return [NullWindow(float(second), -60.0, 0.0, delay) for second, delay in enumerate(delays)]
+
+
+def test_delays_that_stand_still_are_no_drift_and_no_jump() -> None:
+    wobble = np.random.default_rng(1).normal(0.0, 0.01, 60)
+    assert delay_course(windows(list(wobble)), RATE) == DelayCourse(None, ())
+    assert delay_course(windows([0.0, None, None, 0.0, 0.0, 0.0]), RATE) == DelayCourse(None, ())
+
+
+def test_one_second_astray_is_no_jump() -> None:
+    delays: list[float | None] = [0.0] * 20
+    delays[7] = 300.0
+    assert delay_course(windows(delays), RATE).jumps == ()
+
+
+def test_drift_and_jumps_are_told_apart() -> None:
+    # 20 ppm of 48 000 samples a second are 0.96 samples a second.
+    delays = [
+        0.96 * second + (-1.0 if second >= 21 else 0.0) + (256.0 if second >= 40 else 0.0) for second in range(60)
+    ]
+    course = delay_course(windows(list(delays)), RATE)
+    assert course.jumps == ((21.0, -1), (40.0, 256))
+    assert course.drift_ppm == pytest.approx(20.0, abs=0.01)
 
 
 def test_noise_adds_in_power() -> None:
