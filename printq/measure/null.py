@@ -368,7 +368,7 @@ class NullMeter:
         self._frames = 0
         self._residual = np.zeros(channels)
         self._reference = np.zeros(channels)
-        self._band_sums = np.zeros((3, len(self._bands.hz)))
+        self._band_sums = np.zeros((4, len(self._bands.hz)))
         self._framed = 0
         self._windows: list[NullWindow] = []
         self._quietest = [math.inf, math.inf]
@@ -467,11 +467,13 @@ class NullMeter:
         frames = reference.shape[1]
         window = self._window if frames == self._rate else _hann(frames)
         there, left = (rfft(signal * window, self._rate, axis=1) for signal in (reference, residual))
+        along = (left * np.conj(there)).sum(axis=0)
         bins = np.stack(
             [
                 (there.real**2 + there.imag**2).sum(axis=0),
                 (left.real**2 + left.imag**2).sum(axis=0),
-                (left * np.conj(there)).real.sum(axis=0),
+                along.real,
+                along.imag,
             ]
         )
         self._band_sums += self._bands.sum(bins) * (2.0 / self._rate**2)
@@ -482,14 +484,15 @@ class NullMeter:
         if reference <= SILENCE:
             raise UnmeasurableError("the reference is silent: there is nothing to null")
         residual = float(self._residual.sum()) / self._frames
-        there, left, along = self._band_sums / max(1, self._framed)
+        there, left, along, across = self._band_sums / max(1, self._framed)
         fitted = power_to_db(self._fit.gain**2)
         bands = []
         for n, hz in enumerate(self._bands.hz):
             if there[n] <= max(SILENCE, 1e-15 * reference):
                 bands.append(NullBand(hz, None, None, float(there[n])))
                 continue
-            change = abs(1.0 + along[n] / there[n])
+            # With its phase, so that a filter's turn is not taken for a loss.
+            change = abs(1.0 + complex(along[n], across[n]) / there[n])
             gain = fitted + power_to_db(change**2) if change > 0.0 else None
             bands.append(NullBand(hz, power_to_db(left[n] / there[n]), gain, float(there[n])))
         return NullResult(

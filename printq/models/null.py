@@ -55,6 +55,8 @@ class Null(Record):
     drift_ppm: float | None
     """Clocks that run apart; positive: B falls behind. None where the delay stands still as far as can be told."""
     jumps: tuple[DelayJump, ...]
+    rate: int
+    """Hz."""
     compared_s: float
     """How much of the two was compared."""
     fitted: bool

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from printq.models.base import Record
 from printq.models.limits import LimitOrOff
 
-__all__ = ["Check", "Level", "Loudness", "SourceFacts", "Timing", "Verdict"]
+__all__ = ["Agreement", "Check", "Level", "Loudness", "Outcome", "SourceFacts", "Timing", "Verdict", "worst_outcome"]
 
 Outcome = Literal["pass", "warn", "fail"]
 
@@ -96,6 +97,42 @@ class Timing(Record):
         return self.loop_delay_samples if timing == "loop" else self.delay_samples
 
 
+class Agreement(Record):
+    """A take nulled against another recording of the same pass, after gain and delay were fitted."""
+
+    against: str
+    """Such as `take 1` or `print v2`."""
+    take: int | None
+    """Number of the other take, where it is one of the same pass."""
+    depth_db: float | None = None
+    """None where nothing at all is left, or with `error`."""
+    noise_allows_db: float | None = None
+    gain_db: float | None = None
+    """This take over the other."""
+    delay_samples: float | None = None
+    worst_band_hz: float | None = None
+    """A third octave that differs far more than the others; None where there is none."""
+    worst_band_depth_db: float | None = None
+    worst_at_s: float | None = None
+    """Start of the second that nulls worst."""
+    worst_second_db: float | None = None
+    usual_second_db: float | None = None
+    """Median over the seconds."""
+    error: str | None = None
+    """Why they could not be compared."""
+
+    def turned(self, name: str, take: int) -> Agreement:
+        """The same, seen from the other take; `name` and `take` are those of this one."""
+        return self.model_copy(
+            update={
+                "against": name,
+                "take": take,
+                "gain_db": -self.gain_db if self.gain_db is not None else None,
+                "delay_samples": -self.delay_samples if self.delay_samples is not None else None,
+            }
+        )
+
+
 class Verdict(Record):
     """All checks of one take."""
 
@@ -105,7 +142,15 @@ class Verdict(Record):
     """Of the finished print, for its metadata."""
     true_peak_dbtp: float | None
     """Of the finished print."""
+    agreements: tuple[Agreement, ...] = ()
+    """With other takes, or the print before."""
 
     def failed(self) -> list[Check]:
         """The checks that failed by themselves, without those that only follow from another."""
         return [c for c in self.checks if c.verdict == "fail" and c.because_of is None]
+
+
+def worst_outcome(checks: Iterable[Check]) -> Outcome:
+    """What some checks come to together."""
+    outcomes = {check.verdict for check in checks}
+    return "fail" if "fail" in outcomes else "warn" if "warn" in outcomes else "pass"

@@ -19,7 +19,17 @@ from printq.models.passes import Job, Pass
 from printq.models.rig import Insert, Interface
 from printq.models.take import TakeRecord
 from printq.models.verdict import SourceFacts, Timing, Verdict
-from printq.verify import Situation, judge_take, measure_source, measure_take, measure_timing
+from printq.verify import (
+    Reference,
+    Situation,
+    judge_take,
+    measure_drift,
+    measure_source,
+    measure_take,
+    measure_timing,
+    recording_of,
+    with_drift,
+)
 
 __all__ = ["Checked", "TakeToCheck", "check_take", "examine_source", "time_take"]
 
@@ -79,8 +89,18 @@ def time_take(given: TakeToCheck) -> Timing:
     return measure_timing(order.each, order.insert, order.take, order.take_path, order.parts)
 
 
-def check_take(given: TakeToCheck, timing: Timing, trim: Trim, reference_delay_samples: float | None) -> Checked:
-    """Render the print of a take into staging, measure both, and judge; its header is complete then."""
+def check_take(
+    given: TakeToCheck,
+    timing: Timing,
+    trim: Trim,
+    reference_delay_samples: float | None,
+    against: Sequence[Reference] = (),
+    repeatability_db: float | None = None,
+) -> Checked:
+    """Render the print of a take into staging, measure both, and judge; its header is complete then.
+
+    `against` is what the take is nulled against, `repeatability_db` how deep such nulls are on its insert as a rule.
+    """
     order = given.order
     staged = given.session / given.staged_name
     broadcast = make_broadcast(order)
@@ -89,7 +109,9 @@ def check_take(given: TakeToCheck, timing: Timing, trim: Trim, reference_delay_s
         order.each, order.insert, order.take, order.take_path, trim, order.parts, staged, given.interface.mains_hz
     )
     situation = Situation(order.each, order.insert, order.units, given.interface, given.source, reference_delay_samples)
-    verdict = judge_take(situation, timing, figures)
+    recording = recording_of(given.session, order.take, trim, order.each.print_frames)
+    agreements = measure_drift(recording, against)
+    verdict = with_drift(judge_take(situation, timing, figures), order.each.limits, agreements, repeatability_db)
     update_broadcast(staged, add_loudness(broadcast, verdict))
     return Checked(
         rendered=rendered.model_copy(update={"staged": given.staged_name, "audio_sha256": figures.print_sha256}),

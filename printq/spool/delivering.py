@@ -21,6 +21,7 @@ from printq.models.delivery import Acceptance, Trim
 from printq.models.passes import Job, Pass
 from printq.models.verdict import Timing
 from printq.spool.checking import Checked, TakeToCheck, check_take, time_take
+from printq.spool.comparing import choose_take
 from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import PrintFiles, names_of, source_parts
@@ -124,6 +125,9 @@ def deliver_kept_take(
     assert redelivery is not None
     assert situation.identity is not None
     entry = redelivery.take
+    if entry.state == "good":
+        # The run ended before one of its takes was chosen.
+        entry = choose_take(job, each, journal, [take.number for take in situation.good])
     assert entry.record is not None
     parts = source_parts(paths, each, prints)
     given = TakeToCheck.make(job, each, parts, entry.source, entry.record, PROGRAM)

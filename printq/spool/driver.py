@@ -365,6 +365,7 @@ class Driver:
             source = source_identity(self._job, each, self._survey.checksums)
             assert source is not None, f"all that {each.id} needs is printed"
             work.identity = identify(self._job, each, source)
+            work.good = [take.number for take in situation.good]
             work.parts = source_parts(self._paths, each, self._survey.prints)
             self._pool.submit((each.id, "examine"), examine_source, each, self._job.insert_of(each), work.parts)
 

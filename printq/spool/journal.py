@@ -28,8 +28,9 @@ Entry = TypeVar("Entry")
 
 SCHEMA_VERSION = 1
 
-TakeState = Literal["rolling", "taken", "failed", "held", "delivered", "spare"]
-"""`failed`: bad luck, taken again; `held`: waits for a person; `spare`: good, another take was delivered."""
+TakeState = Literal["rolling", "taken", "failed", "held", "good", "delivered", "spare"]
+"""`failed`: bad luck, taken again; `held`: waits for a person; `good`: waits for the other takes that it is to be
+compared with; `spare`: good, another take was delivered."""
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;

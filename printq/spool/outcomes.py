@@ -8,7 +8,7 @@ a send that is too hot                     held without being played
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from printq.deliver import TrimHistory, choose_trim, take_path
@@ -19,8 +19,9 @@ from printq.models.standing import Standing
 from printq.models.take import Confirmation
 from printq.models.verdict import Check, SourceFacts, Timing, Verdict
 from printq.spool.checking import Checked, TakeToCheck, check_take, time_take
+from printq.spool.comparing import choose_take, references_for, repeatability_of
 from printq.spool.delivering import PROGRAM, deliver_take
-from printq.spool.journal import Journal, now
+from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.operator import Listener
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import names_of
@@ -151,6 +152,8 @@ class Outcomes:
             self._take_source(work, result.value)
         elif what == "time":
             self._take_timing(work, result.value)
+        elif what == "chosen":
+            self._use_chosen(work, result.value)
         else:
             self._take_verdict(work, result.value)
 
@@ -194,7 +197,10 @@ class Outcomes:
             self._reference.setdefault(insert.id, compared)
         # Without a delay the take is judged untrimmed: it is held, and says why.
         judged = trim or Trim(frames=0, fraction=0.0, kept=False)
-        self._pool.submit((work.each.id, "check"), check_take, self._to_check(work), timing, judged, reference)
+        against = references_for(self._job, work.each, self._journal, self._paths, work.good, work.identity)
+        repeatability = repeatability_of(self._job, work.each, self._journal) if against else None
+        given = self._to_check(work)
+        self._pool.submit((work.each.id, "check"), check_take, given, timing, judged, reference, against, repeatability)
 
     def _take_verdict(self, work: Work, checked: Checked) -> None:
         with self._journal.step():
@@ -216,43 +222,64 @@ class Outcomes:
             self._use_take(work, checked)
 
     def _use_take(self, work: Work, checked: Checked) -> None:
-        """Deliver the first good take; further ones are kept beside it."""
-        work.good_takes += 1
-        if work.good_takes == 1:
-            try:
-                self._deliver(work, checked)
-            except StorageError as error:
-                self.take_error(work, error)
-                return
-        else:
-            with self._journal.step():
-                self._journal.set_take(work.each.id, work.need_record().number, state="spare")
-            self._paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
-        if work.good_takes < self._job.options.takes:
+        """Deliver a good take; of several, the one nearest to the others, once all have been recorded."""
+        number = work.need_record().number
+        wanted = self._job.options.takes
+        if wanted == 1:
+            self._deliver(work, self._journal.take(work.each.id, number), checked)
+            return
+        with self._journal.step():
+            self._journal.set_take(work.each.id, number, state="good")
+        self._drop_staged(work)
+        work.good.append(number)
+        if len(work.good) < wanted:
+            self._listener.tell("kept", work.each.id, f"take {number}, {len(work.good)} of {wanted}")
             work.stage = Stage.WAITING
-        else:
-            self.end(work, Stage.DONE, "")
+            return
+        chosen = choose_take(self._job, work.each, self._journal, work.good)
+        assert chosen.record is not None
+        given = TakeToCheck.make(self._job, work.each, work.parts, chosen.source, chosen.record, PROGRAM)
+        self._pool.submit((work.each.id, "chosen"), check_take, given, chosen.timing, chosen.trim, None)
 
-    def _deliver(self, work: Work, checked: Checked) -> None:
-        assert work.timing is not None
-        assert work.trim is not None
-        target = deliver_take(
-            self._job,
-            work.each,
-            self._journal,
-            self._paths,
-            self._journal.take(work.each.id, work.need_record().number),
-            checked,
-            timing=work.timing,
-            trim=work.trim,
-            source_files=names_of(self._paths, work.parts),
-            identity=work.identity,
+    def _use_chosen(self, work: Work, checked: Checked) -> None:
+        """The chosen take has been rendered again; its verdict stands as it was judged among the others."""
+        chosen = next(
+            take
+            for take in reversed(self._journal.takes(work.each.id))
+            if take.number in work.good and take.state == "taken"
         )
+        assert chosen.verdict is not None
+        if not checked.source_unchanged:
+            self.end(work, Stage.SKIPPED, "its dry file changed while its takes were compared; run again")
+            return
+        self._deliver(work, chosen, replace(checked, verdict=chosen.verdict))
+
+    def _deliver(self, work: Work, entry: TakeEntry, checked: Checked) -> None:
+        assert entry.timing is not None
+        assert entry.trim is not None
+        try:
+            target = deliver_take(
+                self._job,
+                work.each,
+                self._journal,
+                self._paths,
+                entry,
+                checked,
+                timing=entry.timing,
+                trim=entry.trim,
+                source_files=names_of(self._paths, work.parts),
+                identity=work.identity,
+            )
+        except StorageError as error:
+            self.take_error(work, error)
+            return
         self._report.delivered.append(target)
         warned = [check.check for check in checked.verdict.checks if check.verdict == "warn"]
-        delay = f"{work.timing.delay_samples:.2f}" if work.timing.delay_samples is not None else "none"
+        delay = f"{entry.timing.delay_samples:.2f}" if entry.timing.delay_samples is not None else "none"
         also = f", warns: {', '.join(warned)}" if warned else ""
-        self._listener.tell("printed", work.each.id, f"{Path(target).name}, delay {delay} samples{also}")
+        which = f"take {entry.number} of {len(work.good)}, " if len(work.good) > 1 else ""
+        self._listener.tell("printed", work.each.id, f"{Path(target).name}, {which}delay {delay} samples{also}")
+        self.end(work, Stage.DONE, "")
 
     def _fail_take(self, work: Work, why: str) -> None:
         with self._journal.step():

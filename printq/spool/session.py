@@ -142,7 +142,7 @@ def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) ->
         with journal.step():
             journal.tell("accepted", f"take {entry.number}: {why}", pass_id, {"by": acceptance.by})
             for other in situation.takes:
-                if other.number > entry.number and other.state in ("held", "taken", "delivered"):
+                if other.number > entry.number and other.state in ("held", "taken", "good", "delivered"):
                     journal.set_take(pass_id, other.number, state="spare", why=f"take {entry.number} was accepted")
         return deliver_take(
             job,

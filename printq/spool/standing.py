@@ -6,6 +6,7 @@ print or a killed run needs nobody to clean up after it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +14,7 @@ from printq.models.limits import Limit
 from printq.models.passes import FileSource, Job, Pass, SumSource
 from printq.models.standing import PassState, Standing
 from printq.spool.identity import TIME_REFERENCE, describe_changes, identify, source_identity
-from printq.spool.journal import Delivery, Journal, TakeEntry
+from printq.spool.journal import Delivery, Journal, Reprint, TakeEntry
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import PrintFiles, bounce_problem, read_stamp
 
@@ -41,6 +42,8 @@ class PassSituation:
     takes: list[TakeEntry]
     delivery: Delivery | None
     redelivery: Redelivery | None = None
+    good: tuple[TakeEntry, ...] = ()
+    """Takes that wait for others to be compared with."""
     waits: bool = False
     """Something that it needs is not printed, or a file has to be bounced first."""
 
@@ -143,7 +146,7 @@ def look_at(
     needed = [known.situations[name] for name in each.needs]
 
     def stands(state: PassState, reason: str, **more: Any) -> PassSituation:
-        return PassSituation(each, state, reason, identity, takes, delivery, **more)
+        return PassSituation(each, state, reason, identity, takes, delivery, good=good, **more)
 
     identity: dict[str, Any] | None = None
     bounce = bounce_problem(paths, job, each, known.prints)
@@ -152,6 +155,7 @@ def look_at(
         source = source_identity(job, each, known.checksums)
         identity = identify(job, each, source) if source is not None else None
     asked = [request for request in journal.reprints(each.id) if not request.done]
+    good = tuple(take for take in takes if _waits_for_others(job, paths, take, identity, each, delivery, asked))
     last = next((take for take in reversed(takes) if take.state not in ("failed", "spare")), None)
     if running and last is not None and last.state == "rolling":
         return stands("rolling", f"take {last.number} is in the air")
@@ -160,10 +164,13 @@ def look_at(
             return stands("held", last.why or "checks failed")
         if last.state in ("taken", "delivered") and _is_kept(paths, last) and _unchanged(job, last, identity, each):
             return stands("taken", "recorded; not delivered yet", redelivery=Redelivery(last, None))
+        if last.state == "good" and len(good) >= job.options.takes:
+            return stands("taken", "recorded; not delivered yet", redelivery=Redelivery(good[-1], None))
     if bounce is not None:
         return stands("stale" if delivery is not None else "queued", bounce, waits=True)
     if delivery is None:
-        return stands("queued", _why_queued(asked, last, needed))
+        begun = f"{len(good)} of {job.options.takes} takes recorded" if good else ""
+        return stands("queued", _why_queued(asked, last, needed) or begun)
     if asked:
         return stands("stale", f"reprint asked for: {asked[-1].note}")
     reasons = _changes(job, delivery, identity, each, needed)
@@ -208,6 +215,23 @@ def _unchanged(job: Job, take: TakeEntry, identity: dict[str, Any] | None, each:
     if identity is None or describe_changes(take.identity, identity, each):
         return False
     return take.state != "held" or take.terms == terms_of(job, each)
+
+
+def _waits_for_others(
+    job: Job,
+    paths: SessionPaths,
+    take: TakeEntry,
+    identity: dict[str, Any] | None,
+    each: Pass,
+    delivery: Delivery | None,
+    asked: Sequence[Reprint],
+) -> bool:
+    """Whether a take is one of those that the next print is chosen from."""
+    if take.state != "good" or take.record is None or (delivery is not None and take.number < delivery.take):
+        return False
+    if asked and take.record.recorded_at < asked[-1].at:
+        return False
+    return _is_kept(paths, take) and _unchanged(job, take, identity, each)
 
 
 def terms_of(job: Job, each: Pass) -> dict[str, Any]:

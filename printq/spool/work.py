@@ -57,7 +57,8 @@ class Work:
     """Takes that failed by bad luck."""
     glitches: int = 0
     """Takes that failed by a driver glitch."""
-    good_takes: int = 0
+    good: list[int] = field(default_factory=list)
+    """Takes that passed their checks and wait to be compared with each other."""
     why: str = ""
     """Why it ended as it did."""
 

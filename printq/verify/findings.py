@@ -122,5 +122,21 @@ FINDINGS: dict[str, Finding] = {
         "left and right come back at different times",
         "look whether the two sides go through different converters, or one through a digital unit",
     ),
+    "drift": Finding(
+        "the pass does not come out as it did before: more differs than noise explains",
+        "look whether a control was touched or the unit is still warming up; a tape never repeats itself exactly",
+    ),
+    "drift.level": Finding(
+        "the pass came out at another level than before",
+        "look whether an output control was touched, or the unit is still warming up; print it again when it is steady",
+    ),
+    "drift.band": Finding(
+        "the pass differs from before in one range of frequencies, far more than elsewhere",
+        "look at the equaliser or filter that works there: a control stands otherwise, or a contact is bad",
+    ),
+    "drift.moment": Finding(
+        "the pass is as before but for one moment, which differs far more than the rest",
+        "listen there: a crackle, a bump of a bad contact or a burst from outside; use the other take, or print again",
+    ),
 }
 """By check, or check and kind of trouble."""

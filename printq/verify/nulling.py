@@ -42,8 +42,8 @@ TRIAL_S = 3.0
 MOST_FITS = 6
 CLOSE_ENOUGH = 1e-5
 """Samples: another fit would not move the delay by more than it has moved by the last, squared."""
-WORST_DEPTH_DB = -0.5
-"""Less than a tenth of the power in common: what was fitted means nothing."""
+WORST_DEPTH_DB = 10.0
+"""Less than a tenth of B is A: what was fitted means nothing."""
 QUIET_BELOW_DB = 30.0
 """The quietest tenth of a second is taken for noise if it lies this far below the whole."""
 
@@ -106,7 +106,7 @@ def null_recordings(
         result = meter.result()
         if fit and result.depth_db > WORST_DEPTH_DB:
             raise UnlikeError(
-                f"{b.path} has hardly anything of {a.path} in it: at the best fit {result.depth_db:.1f} dB are left"
+                f"{b.path} has hardly anything of {a.path} in it: nothing cancels at any delay within {search_s:g} s"
             )
         return _describe(result, fitted, shift, pair, frames, fitted=fit)
 
@@ -309,6 +309,7 @@ def _describe(
         drift_ppm=course.drift_ppm,
         jumps=tuple(DelayJump(at_s=begins_s + at_s, samples=samples) for at_s, samples in course.jumps),
         channel_depth_db=tuple(level_or_none(depth) for depth in result.channel_depth_db),
+        rate=pair.rate,
         compared_s=frames / pair.rate,
         fitted=fitted,
     )

@@ -476,16 +476,6 @@ def test_a_stop_request_fades_out_and_the_next_run_goes_on(session: SmallSession
     assert session.run().exit_status is ExitStatus.DONE
 
 
-def test_several_takes_are_recorded_and_the_first_good_one_is_delivered(session: SmallSession) -> None:
-    session.keep_stems("clarinet")
-    session.job["options"]["takes"] = 3
-    report = session.write().run()
-    assert report.exit_status is ExitStatus.DONE
-    assert len(list((session.folder / ".printq/takes").glob("*.wav"))) == 3
-    assert session.prints() == ["dry/clarinet.tone.v1.wav"]
-    assert set(states(session).values()) == {"printed"}
-
-
 def test_a_second_run_on_the_same_session_is_refused(session: SmallSession) -> None:
     with hold_session(SessionPaths(session.folder)), pytest.raises(SessionBusyError, match="another printq"):
         session.run()
