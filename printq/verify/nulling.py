@@ -124,6 +124,7 @@ class _Pair:
                 "export both at one rate"
             )
         self.rate = facts[0].rate
+        self._at = [0, 0]
         self._sides = [each.channels or fact.channels for each, fact in zip(self._of, facts, strict=True)]
         if self._sides[0] != self._sides[1] and 1 not in self._sides:
             raise FileError(
@@ -141,7 +142,10 @@ class _Pair:
         first, end = max(0, start), min(length, start + frames)
         block = np.zeros((frames, self.channels))
         if end > first:
-            reader.seek(each.start + first)
+            # A seek costs as much as reading, where the file is compressed.
+            if self._at[which] != each.start + first:
+                reader.seek(each.start + first)
+            self._at[which] = each.start + end
             samples = reader.read(end - first)[:, : self._sides[which]]
             if not np.all(np.isfinite(samples)):
                 raise FileError(f"{each.path} holds samples that are not finite numbers; export it again")
@@ -185,6 +189,7 @@ class _Pair:
         for which, each in enumerate(self._of):
             if each.lead is None:
                 return None
+            self._at[which] = -1
             self._readers[which].seek(min(each.lead[0], self._readers[which].facts.frames))
             noise = self._readers[which].read(each.lead[1])[:, : self._sides[which]]
             if len(noise) < self.rate // 10:
