@@ -9,7 +9,9 @@ import typer
 
 from printq.cli.accept import accept
 from printq.cli.check import check
+from printq.cli.measure import measure
 from printq.cli.new import new
+from printq.cli.null import null
 from printq.cli.plan import plan
 from printq.cli.reprint import reprint
 from printq.cli.run import run
@@ -31,7 +33,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (new, check, plan, run, status, accept, reprint, schema):
+for command in (new, check, plan, run, status, measure, null, accept, reprint, schema):
     app.command()(command)
 
 

@@ -38,7 +38,7 @@ def null(
     """
     from printq.cli.figures import null_document, null_lines
     from printq.cli.render import json_text
-    from printq.verify import Recording, null_recordings
+    from printq.recordings.nulling import Recording, null_recordings
 
     found = null_recordings(Recording(a), Recording(b), fit=not as_they_are, follow_gain=follow_gain, search_s=within)
     typer.echo(json_text(null_document(found)) if json else "\n".join(null_lines(a.name, b.name, found)))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 
-__all__ = ["EvenPieces", "check_block"]
+__all__ = ["EvenPieces", "check_block", "first_bad_sample"]
 
 LARGEST_SAMPLE = 1e30
 """Far beyond anything that was ever sound; its square is still a number."""
@@ -34,6 +34,12 @@ def check_block(block: NDArray[np.floating], channels: int) -> None:
     # NaN fails every comparison, so one of each pair is enough for all three.
     if block.size and not (block.max() <= LARGEST_SAMPLE and block.min() >= -LARGEST_SAMPLE):
         raise UnmeasurableError("the signal holds samples that are not finite numbers")
+
+
+def first_bad_sample(block: NDArray[np.floating]) -> tuple[int, int] | None:
+    """Frame and channel, from 0, of the first sample that `check_block` refuses; None where there is none."""
+    bad = np.argwhere(~(np.abs(block) <= LARGEST_SAMPLE))
+    return (int(bad[0, 0]), int(bad[0, 1])) if len(bad) else None
 
 
 class EvenPieces:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,18 +16,29 @@ __all__ = ["LevelMeter", "LevelResult", "TruePeakMeter"]
 
 Signal = NDArray[np.floating]
 
-PIECE_FRAMES = 1 << 14
+PIECE_FRAMES = 1 << 16
 LOWEST_OVERSAMPLED_HZ = 192_000
 """A reading may be called dBTP from here on; BS.1770-5, Annex 2."""
 HALF_TAPS = 24
 """The interpolator looks at this many samples on either side: 48 taps a phase, where the example of BS.1770-5,
 Annex 2 has 12."""
+PAST = 2 * HALF_TAPS - 1
 KAISER_BETA = 7.0
+MOST_OVERSAMPLING = 24
+"""That of 8 kHz. Below it 192 kHz mean nothing any more: a sine reads at most 0.02 dB low at 24 times its rate."""
 SPAN = 16
-"""Frames that are ruled out, or interpolated, together."""
-BATCH = 64
-"""Spans that are interpolated at once: few, so that the first rule out the others soon, and so that the product stays
-below the size from which the linear algebra starts threads, which take processor time from the audio."""
+"""Frames that are interpolated by one row of a product."""
+SPANS = 16
+CHUNK = SPANS * SPAN
+"""Frames that are ruled out together. The product of one is (from 12 kHz on) too small for the linear algebra to start
+threads for it, which take processor time from the audio."""
+FIRST_CHUNKS = 4
+"""Looked at before the others of a piece, which they mostly rule out."""
+MOST_CHUNKS = 64
+FEW_SPANS = 256
+"""Interpolated together in single and in double precision: what stays in a processor's cache."""
+TINY = 1e-37
+"""Below this, single precision has no digits left."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +49,8 @@ class LevelResult:
     rms: tuple[float, ...]
     mean: tuple[float, ...]
     frames: int
+    peak_frame: tuple[int, ...]
+    """The first with the sample peak; 0 where all is silence."""
 
 
 class LevelMeter:
@@ -43,7 +58,8 @@ class LevelMeter:
 
     def __init__(self, channels: int) -> None:
         self._pieces = EvenPieces(channels, PIECE_FRAMES)
-        self._peak = np.zeros(channels)
+        self._peaks = [(0.0, 0)] * channels
+        self._start = 0
         self._squares = np.zeros(channels)
         self._sum = np.zeros(channels)
         self._frames = 0
@@ -59,7 +75,8 @@ class LevelMeter:
             A sample is not a finite number; nothing of the block is counted then.
         """
         for piece in self._pieces.add(block):
-            self._peak = np.maximum(self._peak, _sample_peak(piece))
+            self._peaks = _sample_peaks(piece, self._start, self._peaks)
+            self._start += PIECE_FRAMES
             self._squares += _squares(piece)
             self._sum += piece.sum(axis=1)
         self._frames += len(block)
@@ -68,20 +85,23 @@ class LevelMeter:
         """The figures for all that has been added; zeros where nothing has."""
         rest = self._pieces.rest()
         frames = max(1, self._frames)
+        peaks = _sample_peaks(rest, self._start, self._peaks)
         return LevelResult(
-            sample_peak=tuple(map(float, np.maximum(self._peak, _sample_peak(rest)))),
+            sample_peak=tuple(peak for peak, _ in peaks),
             rms=tuple(map(float, np.sqrt((self._squares + _squares(rest)) / frames))),
             mean=tuple(map(float, (self._sum + rest.sum(axis=1)) / frames)),
             frames=self._frames,
+            peak_frame=tuple(frame for _, frame in peaks),
         )
 
 
 class TruePeakMeter:
     """True peak by BS.1770-5, Annex 2; the samples themselves count too.
 
-    Cheap by bounding: between samples the signal cannot exceed the samples around it, each times the magnitude of
-    its tap, so that only spans which might hold a new maximum are interpolated. The result is the same as if
-    all were.
+    Exact, and cheap by ruling out. Between two samples the signal cannot exceed the larger by more than what the
+    second differences around them allow, nor the samples around them times the magnitudes of their taps. Chunks that
+    might hold a new maximum by that are interpolated in single precision, and what then still might is interpolated
+    in double precision. The result is the same as if all were.
 
     Parameters
     ----------
@@ -91,13 +111,19 @@ class TruePeakMeter:
     """
 
     def __init__(self, rate: int, channels: int) -> None:
-        factor = max(2, math.ceil(LOWEST_OVERSAMPLED_HZ / rate))
-        self._taps = _span_taps(_interpolator(factor))
-        self._reach = _span_reach(self._taps)
-        self._most = float(self._reach.sum(axis=1).max())
+        factor = min(MOST_OVERSAMPLING, max(2, math.ceil(LOWEST_OVERSAMPLED_HZ / rate)))
+        taps = _interpolator(factor)
+        self._taps = _span_taps(taps)
+        self._rough_taps = np.zeros((4 * SPAN, self._taps.shape[1]), np.float32)
+        self._rough_taps[: len(self._taps)] = self._taps
+        self._most = float(np.abs(taps).sum(axis=0).max())
+        self._bent, self._tilted = _beyond_a_line(taps)
+        # More than rounding to 24 bits can add up to in 64 products and their sum, or in the second differences.
+        self._slack = 70.0 * 2.0**-24 * self._most
         self._pieces = EvenPieces(channels, PIECE_FRAMES)
-        self._past = np.zeros((channels, 2 * HALF_TAPS - 1))
-        self._peaks = [0.0] * channels
+        self._past = np.zeros((channels, PAST))
+        self._start = 0
+        self._peaks = [(0.0, 0)] * channels
 
     def add(self, block: Signal) -> None:
         """Add samples, shape (frames, channels).
@@ -111,47 +137,118 @@ class TruePeakMeter:
         """
         for piece in self._pieces.add(block):
             together = np.concatenate((self._past, piece), axis=1)
-            self._past = together[:, PIECE_FRAMES:]
+            self._past = together[:, PIECE_FRAMES:].copy()
             self._peaks = [self._look(side, peak) for side, peak in zip(together, self._peaks, strict=True)]
+            self._start += PIECE_FRAMES
 
     def result(self) -> tuple[float, ...]:
         """Linear true peak of each channel, for all that has been added and the silence after it."""
+        return tuple(peak for peak, _ in self._all())
+
+    def peak_frames(self) -> tuple[int, ...]:
+        """The frame at or before each channel's true peak; 0 where all is silence."""
+        last = max(0, self._start + self._pieces.rest().shape[1] - 1)
+        # What rings ahead of the first sample and after the last one belongs to them.
+        return tuple(min(max(0, frame), last) for _, frame in self._all())
+
+    def _all(self) -> list[tuple[float, int]]:
         rest = self._pieces.rest()
-        spans = -(-(rest.shape[1] + 2 * HALF_TAPS - 1) // SPAN)
-        silence = np.zeros((len(rest), spans * SPAN - rest.shape[1]))
+        chunks = -(-(rest.shape[1] + PAST) // CHUNK)
+        silence = np.zeros((len(rest), chunks * CHUNK - rest.shape[1]))
         together = np.concatenate((self._past, rest, silence), axis=1)
-        return tuple(self._look(side, peak) for side, peak in zip(together, self._peaks, strict=True))
+        return [self._look(side, peak) for side, peak in zip(together, self._peaks, strict=True)]
 
-    def _look(self, signal: NDArray[np.float64], peak: float) -> float:
-        """The larger of `peak` and the true peak of whole spans, which the filter's length less one precedes."""
-        top = max(float(signal.max()), -float(signal.min()))
-        peak = max(peak, top)
-        if top * self._most <= peak:
-            return peak
-        spans = (len(signal) - 2 * HALF_TAPS + 1) // SPAN
-        windows = np.lib.stride_tricks.sliding_window_view(signal, len(self._taps))[::SPAN]
-        width = self._reach.shape[1]
-        padded = np.zeros((spans + width - 1) * SPAN)
-        padded[: len(signal)] = np.abs(signal)
-        tops = padded.reshape(-1, SPAN).max(axis=1)
-        near = np.stack([tops[k : k + spans] for k in range(width)])
-        # A hair more than the bound, so that rounding never rules out what should be looked at.
-        bounds = (self._reach @ near).max(axis=0) * (1.0 + 1e-9)
-        promising = np.flatnonzero(bounds > peak)
+    def _look(self, signal: NDArray[np.float64], found: tuple[float, int]) -> tuple[float, int]:
+        """The larger of the peak that was found before and that of whole chunks, which the past precedes."""
+        top = _largest(signal)
+        if top > found[0]:
+            found = (top, self._start - PAST + _place(signal, top))
+        if top * self._most <= found[0]:
+            return found
+        single, bounds = self._bounds(signal)
+        chunks = np.flatnonzero(bounds > found[0])
         # The most promising first: what they hold rules out most of the others.
-        promising = promising[np.argsort(-bounds[promising], kind="stable")]
-        for start in range(0, len(promising), BATCH):
-            batch = promising[start : start + BATCH]
-            batch = batch[bounds[batch] > peak]
-            if not len(batch):
+        chunks = chunks[np.argsort(-bounds[chunks], kind="stable")]
+        windows = _windows(single, 4 * SPAN)[: len(bounds) * SPANS].reshape(len(bounds), SPANS, 4 * SPAN)
+        for some in _batches(chunks, FIRST_CHUNKS, MOST_CHUNKS):
+            some = some[bounds[some] > found[0]]
+            if not len(some):
                 break
-            between = windows[batch] @ self._taps
-            peak = max(peak, float(between.max()), -float(between.min()))
-        return peak
+            rough = (windows[some] @ self._rough_taps).reshape(len(some), -1)
+            tops = np.abs(rough, out=rough).max(axis=1) + self._slack * bounds[some] + TINY
+            best = np.flatnonzero(tops > found[0])
+            if not len(best):
+                continue
+            tops = rough[best].reshape(-1, rough.shape[1] // SPANS).max(axis=1)
+            tops += np.repeat(self._slack * bounds[some[best]] + TINY, SPANS)
+            spans = (some[best, np.newaxis] * SPANS + np.arange(SPANS)).ravel()
+            best = np.flatnonzero(tops > found[0])
+            best = best[np.argsort(-tops[best], kind="stable")]
+            for few in _batches(best, SPANS, FEW_SPANS):
+                found = self._look_closely(signal, spans[few[tops[few] > found[0]]], found)
+        return found
+
+    def _bounds(self, signal: NDArray[np.float64]) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+        """The signal in single precision, and what no point between two samples of a chunk can exceed."""
+        chunks = (len(signal) - PAST) // CHUNK
+        single = np.zeros((chunks + 1) * CHUNK, np.float32)
+        single[: len(signal)] = signal
+        bends = np.zeros_like(single)
+        slopes = single[1:] - single[:-1]
+        np.subtract(slopes[1:], slopes[:-1], out=bends[1:-1])
+        tops, bends = (np.abs(values, out=values).reshape(-1, CHUNK).max(axis=1) for values in (np.abs(single), bends))
+        tops, bends = (np.maximum(values[:-1], values[1:]).astype(np.float64) for values in (tops, bends))
+        limits = np.minimum(self._most * tops, (1.0 + self._tilted) * tops + self._bent * bends)
+        return single, limits + self._slack * tops + TINY
+
+    def _look_closely(
+        self, signal: NDArray[np.float64], spans: NDArray[np.intp], found: tuple[float, int]
+    ) -> tuple[float, int]:
+        """The larger of the peak that was found before and that of some spans, in double precision."""
+        if not len(spans):
+            return found
+        # In rows of one length, the last span again and again at the end.
+        spans = np.concatenate((spans, np.repeat(spans[-1:], -len(spans) % SPANS))).reshape(-1, SPANS)
+        between = _windows(signal, len(self._taps))[spans] @ self._taps
+        top = _largest(between)
+        if top <= found[0]:
+            return found
+        place = _place(between.ravel(), top)
+        span, point = divmod(place, self._taps.shape[1])
+        frame = int(spans.flat[span]) * SPAN + point * SPAN // self._taps.shape[1]
+        return top, self._start - PAST + HALF_TAPS - 1 + frame
 
 
-def _sample_peak(piece: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.maximum(piece.max(axis=1, initial=0.0), -piece.min(axis=1, initial=0.0)))
+def _largest(values: NDArray[np.float64]) -> float:
+    return max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
+
+
+def _place(values: NDArray[np.float64], top: float) -> int:
+    """Where a magnitude comes first."""
+    return int((np.abs(values) == top).argmax())
+
+
+def _batches(items: NDArray[np.intp], first: int, others: int) -> Iterator[NDArray[np.intp]]:
+    if len(items):
+        yield items[:first]
+    for start in range(first, len(items), others):
+        yield items[start : start + others]
+
+
+def _windows(signal: NDArray[Any], length: int) -> NDArray[Any]:
+    """What each span looks at, shape (spans, length), without a copy."""
+    return np.lib.stride_tricks.sliding_window_view(signal, length)[::SPAN]
+
+
+def _sample_peaks(
+    piece: NDArray[np.float64], start: int, found: Sequence[tuple[float, int]]
+) -> list[tuple[float, int]]:
+    """The larger of the peaks that were found before and those of a piece that begins at a frame."""
+    peaks = []
+    for samples, before in zip(piece, found, strict=True):
+        top = _largest(samples)
+        peaks.append((top, start + _place(samples, top)) if top > before[0] else before)
+    return peaks
 
 
 def _squares(piece: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -176,7 +273,18 @@ def _span_taps(taps: NDArray[np.float64]) -> NDArray[np.float64]:
     return spread.reshape(SPAN + length - 1, SPAN * phases)
 
 
-def _span_reach(span_taps: NDArray[np.float64]) -> NDArray[np.float64]:
-    """How much the loudest sample of each of the spans around can add: shape (points between samples, spans)."""
-    starts = np.arange(0, len(span_taps), SPAN)
-    return np.ascontiguousarray(np.add.reduceat(np.abs(span_taps), starts, axis=0).T)
+def _beyond_a_line(taps: NDArray[np.float64]) -> tuple[float, float]:
+    """How much a point between two samples can lie above the larger of them.
+
+    First for each unit of the largest second difference around it, then (next to nothing, where the taps are not
+    quite symmetric) for each unit of the largest sample.
+    """
+    between = np.arange(1, taps.shape[1] + 1) / (taps.shape[1] + 1)
+    beyond = taps.copy()
+    beyond[HALF_TAPS - 1] -= 1.0 - between
+    beyond[HALF_TAPS] -= between
+    # These weights add up to 0, so that they weigh differences, and but for a little differences of differences.
+    slopes = np.cumsum(beyond, axis=0)[:-1]
+    bends = np.cumsum(slopes, axis=0)
+    tilted = np.abs(bends[-1]) + np.abs(beyond.sum(axis=0))
+    return float(np.abs(bends[:-1]).sum(axis=0).max()), 2.0 * float(tilted.max())

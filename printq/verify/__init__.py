@@ -1,14 +1,12 @@
-"""Measurements of a take compared with limits, and of any two recordings: findings, never guesses."""
+"""Measurements of a take compared with limits: findings, never guesses."""
 
 from printq.verify.drift import Reference, measure_drift, nearest_take, recording_of, with_drift
 from printq.verify.judge import Situation, judge_send, judge_take
 from printq.verify.measure_take import TakeFigures, measure_take
-from printq.verify.nulling import Recording, null_recordings
 from printq.verify.source import measure_source
 from printq.verify.timing import marker_of, measure_timing
 
 __all__ = [
-    "Recording",
     "Reference",
     "Situation",
     "TakeFigures",
@@ -20,7 +18,6 @@ __all__ = [
     "measure_take",
     "measure_timing",
     "nearest_take",
-    "null_recordings",
     "recording_of",
     "with_drift",
 ]

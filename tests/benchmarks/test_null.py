@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.signal import fftconvolve
 
-from printq.verify import Recording, null_recordings
+from printq.recordings.nulling import Recording, null_recordings
 from tests.sessions import make_music, read_audio, write_wav
 
 

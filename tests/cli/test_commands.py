@@ -170,7 +170,7 @@ def test_new_makes_a_session_that_checks(session: SmallSession, tmp_path: Path, 
     assert "never overwritten" in again.err
 
 
-@pytest.mark.parametrize("command", ["new", "check", "plan", "run", "status", "accept", "reprint", "schema"])
+@pytest.mark.parametrize("command", ["new", "check", "plan", "run", "status", "measure", "null", "accept", "reprint", "schema"])
 def test_every_command_shows_an_example_in_its_help(command: str, type_in: Any) -> None:
     answer = type_in(command, "--help")
     assert answer.status == ExitStatus.DONE

@@ -81,6 +81,39 @@ def test_signal_13_reads_its_momentary_maximum_wherever_it_begins(segment):
     assert found.momentary_max_lufs == pytest.approx(-23.0, abs=LOUDNESS_LU)
 
 
+@pytest.mark.parametrize("segment", range(20))
+def test_signal_11_reads_the_short_term_maximum_of_each_segment(segment):
+    """For live meters: each segment is 1 dB louder, and the meter is reset before it."""
+    found = loudness(*live_segment(3.0, 0.15, segment))
+    assert found.short_term_max_lufs == pytest.approx(-38.0 + segment, abs=LOUDNESS_LU)
+
+
+@pytest.mark.parametrize("segment", range(20))
+def test_signal_14_reads_the_momentary_maximum_of_each_segment(segment):
+    found = loudness(*live_segment(0.4, 0.02, segment))
+    assert found.momentary_max_lufs == pytest.approx(-38.0 + segment, abs=LOUDNESS_LU)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "step", "figure"),
+    [
+        pytest.param(3.0, 0.15, "short_term_max_lufs", id="11"),
+        pytest.param(0.4, 0.02, "momentary_max_lufs", id="14"),
+    ],
+)
+def test_the_live_signals_read_in_turn_by_a_meter_that_runs_on(seconds, step, figure):
+    """As the levels rise, the maximum so far is that of the newest segment; asking for it disturbs nothing."""
+    meter = LoudnessMeter(RATE, 2)
+    for segment in range(20):
+        meter.add(stereo(steps(*live_segment(seconds, step, segment))))
+        assert getattr(meter.result(), figure) == pytest.approx(-38.0 + segment, abs=LOUDNESS_LU), segment
+
+
+def live_segment(seconds, step, segment):
+    """Silence, the tone, silence: as long in all as two tones."""
+    return (step * segment, None), (seconds, -38.0 + segment), (seconds - step * segment, None)
+
+
 def true_peak_db(signal, rate=RATE):
     (peak,) = feed(TruePeakMeter(rate, 1), signal[:, np.newaxis])
     return 20.0 * np.log10(peak)

@@ -42,6 +42,56 @@ def test_ruling_stretches_out_gives_the_same_as_interpolating_all(seed, frames, 
     assert peak == pytest.approx(interpolated_peak(signal, factor), rel=1e-12)
 
 
+WORST = {
+    "full-scale white noise": lambda rng: rng.uniform(-1.0, 1.0, 100_000),
+    "clipped noise": lambda rng: np.clip(rng.standard_normal(100_000), -1.0, 1.0),
+    "the largest samples alone": lambda rng: np.sign(rng.standard_normal(100_000)),
+    "dense music": lambda rng: np.tanh(np.cumsum(rng.standard_normal(100_000)) / 50.0),
+    "a sine at a quarter of the rate": lambda rng: np.sin(0.5 * np.pi * np.arange(100_000) + 0.8),
+    "a sine of 997 Hz": lambda rng: np.sin(2.0 * np.pi * 997.0 / RATE * np.arange(100_000)),
+    "a rising tone": lambda rng: np.linspace(0.0, 1.0, 100_000) * np.sin(np.arange(100_000)),
+    "every sample as high as the last": lambda rng: np.ones(100_000),
+}
+
+
+@pytest.mark.parametrize("scale", [1.0, 1e-30, 1e-36, 1e-200, 1e25])
+@pytest.mark.parametrize("make", WORST.values(), ids=WORST)
+def test_ruling_out_in_single_precision_changes_nothing_where_peaks_crowd(make, scale):
+    signal = make(np.random.default_rng(192)) * scale
+    (peak,) = feed(TruePeakMeter(RATE, 1), signal[:, np.newaxis])
+    assert peak == pytest.approx(interpolated_peak(signal, 4), rel=1e-12)
+
+
+def test_peaks_are_found_where_they_are():
+    """Two equal samples alone have their crest between them; the higher channel's comes in another piece."""
+    signal = np.zeros((200_000, 2))
+    signal[[1_234, 1_235], 0] = 0.5
+    signal[150_000, 1] = -0.75
+    signal[150_001, 1] = 0.75
+    signal[190_000, 1] = 0.75
+    levels, true_peaks = LevelMeter(2), TruePeakMeter(RATE, 2)
+    assert feed(levels, signal).peak_frame == (1_234, 150_000)
+    feed(true_peaks, signal)
+    assert true_peaks.peak_frames()[0] == 1_234
+    assert true_peaks.peak_frames()[1] in (149_998, 149_999, 150_001)
+
+
+def test_a_crest_beyond_either_end_belongs_to_the_end():
+    """What rings ahead of the first sample or after the last is no frame of the signal."""
+    for signal in (np.array([1.0, 1.0, -1.0, 1.0]), np.array([1.0, -1.0, 1.0, 1.0])):
+        meter = TruePeakMeter(RATE, 1)
+        (peak,) = feed(meter, signal[:, np.newaxis])
+        assert peak > 1.0
+        assert 0 <= meter.peak_frames()[0] <= 3
+
+
+def test_below_8_khz_the_rate_is_multiplied_by_24():
+    """A sine that the samples miss reads at most 20 log10(cos(pi f / F)) too little: 0.012 dB at 0.4 of the rate."""
+    sine = np.sin(2.0 * np.pi * 0.4 * np.arange(2000) + 0.3) * np.hanning(2000)
+    (peak,) = feed(TruePeakMeter(100, 1), sine[:, np.newaxis])
+    assert 0.997 <= peak <= 1.002
+
+
 def test_the_signal_that_the_filter_answers_most_is_not_ruled_out():
     """Every sample with the sign of its tap; a lone sample nearly as high as what lies between them comes first."""
     taps = _interpolator(4)[:, 1]

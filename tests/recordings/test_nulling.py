@@ -10,7 +10,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from printq.errors import FileError, UnlikeError, UnmeasurableError
-from printq.verify import Recording, null_recordings
+from printq.recordings.nulling import Recording, null_recordings
 from tests.measure.signals import RATE, band_limited_noise
 from tests.sessions import make_music
 
