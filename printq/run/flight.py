@@ -1,17 +1,19 @@
 """A take in the air: its playout on one side, what comes back on the other, and buffers between.
 
-The audio callback touches `play` and `hear` alone; the disk side touches `service`. They share two
-ring buffers and a few flags, each of which only one side sets.
+The audio callback touches `play` and `hear` alone; the disk side touches `service` and `close`, which any
+thread may call. They share two ring buffers and a few flags, each of which only one side sets.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Sequence
 from enum import Enum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from printq.errors import PrintqError
 from printq.files.soundfiles import TakeWriter
 from printq.run.playout import Playout
 from printq.run.ring import RingBuffer
@@ -24,6 +26,8 @@ BUFFER_S = 4.0
 """Length of the buffers between disk and callback."""
 RAMP_S = 0.01
 """An abort fades what is playing over this time."""
+SCRATCH_FRAMES = 2048
+"""Longer blocks are moved in pieces of this length, so that no block of a driver is too long."""
 
 
 class Ending(Enum):
@@ -32,6 +36,8 @@ class Ending(Enum):
     COMPLETE = "complete"
     GLITCH = "glitch"
     ABORTED = "aborted"
+    FAILED = "failed"
+    """A file could not be read or written; `Flight.error` says why."""
 
 
 class Flight:
@@ -51,6 +57,8 @@ class Flight:
         Its length in frames.
     rate : int
         Hz.
+    most_block : int
+        Longest block to be expected, for the length of the buffers; 0 where nobody knows. Any block works.
     """
 
     def __init__(
@@ -63,7 +71,7 @@ class Flight:
         start: int,
         total: int,
         rate: int,
-        most_block: int,
+        most_block: int = 0,
     ) -> None:
         self.name = name
         self.start = start
@@ -71,6 +79,8 @@ class Flight:
         self.rate = rate
         self.glitches = 0
         self.starved = False
+        self.error: PrintqError | None = None
+        """What went wrong with the stem's or the take's file."""
         self._playout = playout
         self._writer = writer
         self._send_columns = list(send_columns)
@@ -78,13 +88,16 @@ class Flight:
         buffer_frames = max(round(BUFFER_S * rate), 4 * most_block)
         self._ahead = RingBuffer(buffer_frames, len(send_columns))
         self._behind = RingBuffer(buffer_frames, len(return_columns))
-        self._play_scratch = np.zeros((most_block, len(send_columns)), dtype=np.float32)
-        self._hear_scratch = np.zeros((most_block, len(return_columns)), dtype=np.float32)
+        self._play_scratch = np.zeros((SCRATCH_FRAMES, len(send_columns)), dtype=np.float32)
+        self._hear_scratch = np.zeros((SCRATCH_FRAMES, len(return_columns)), dtype=np.float32)
         self._ramp = np.linspace(1.0, 0.0, max(2, round(RAMP_S * rate)), dtype=np.float32)
         self._ramped = 0
         self._aborting = False
+        self._played_to: int | None = None
         self._heard = 0
         self._closed = False
+        # Two threads of the disk's side never work on one take at once; the callback does not know this lock.
+        self._disk = threading.Lock()
 
     @property
     def end(self) -> int:
@@ -119,16 +132,25 @@ class Flight:
             if self._aborting:
                 self._ramped = len(self._ramp)  # nothing of it sounds here
             return
-        part = self._play_scratch[: high - low]
+        if low != (self.start if self._played_to is None else self._played_to):
+            self.starved = True  # it was put in the air too late, or the port left something out
+        self._played_to = high
+        while low < high:
+            frames = min(high - low, SCRATCH_FRAMES)
+            self._play_part(out[low - first_frame : low - first_frame + frames])
+            low += frames
+
+    def _play_part(self, target: Block) -> None:
+        part = self._play_scratch[: len(target)]
         got = self._ahead.read_into(part)
         if got < len(part):
             part[got:] = 0.0
             self.starved = True
         if self._aborting:
             self._fade(part)
-        target = out[low - first_frame : high - first_frame]
         for column, send in enumerate(self._send_columns):
-            target[:, send] += part[:, column]
+            side = target[:, send]
+            np.add(side, part[:, column], out=side)
 
     def hear(self, block: Block, first_frame: int, glitch: bool) -> None:
         """Keep this take's share of a block that was recorded."""
@@ -136,14 +158,17 @@ class Flight:
         high = min(first_frame + len(block), self.end)
         if low >= high:
             return
-        if glitch:
+        if glitch or low - self.start != self._heard:
             self.glitches += 1
-        part = self._hear_scratch[: high - low]
-        source = block[low - first_frame : high - first_frame]
-        for column, channel in enumerate(self._return_columns):
-            part[:, column] = source[:, channel]
-        if self._behind.write(part) < len(part):
-            self.starved = True
+        while low < high:
+            frames = min(high - low, SCRATCH_FRAMES)
+            part = self._hear_scratch[:frames]
+            source = block[low - first_frame : low - first_frame + frames]
+            for column, channel in enumerate(self._return_columns):
+                part[:, column] = source[:, channel]
+            if self._behind.write(part) < frames:
+                self.starved = True
+            low += frames
         self._heard = high - self.start
 
     def _fade(self, part: Block) -> None:
@@ -156,25 +181,52 @@ class Flight:
     # ---- the disk's side ----
 
     def service(self) -> None:
-        """Read ahead and write behind."""
-        while self._ahead.room and self._playout.left:
-            self._ahead.write(self._playout.render(min(self._ahead.room, self.rate)))
-        while self._behind.available:
-            self._writer.write(self._behind.read(self.rate))
+        """Read ahead and write behind; what fails is kept in `error`, and the take fades out."""
+        with self._disk:
+            if not self._closed and self.error is None:
+                self._move()
+
+    def _move(self) -> None:
+        try:
+            # What the callback frees and fills meanwhile is left for the next call: neither side waits for the other.
+            room, available = self._ahead.room, self._behind.available
+            while (room and self._playout.left) or available:
+                if room and self._playout.left:
+                    block = self._playout.render(min(room, self.rate))
+                    room -= self._ahead.write(block)
+                if available:
+                    heard = self._behind.read(min(available, self.rate))
+                    available -= len(heard)
+                    self._writer.write(heard)
+        except PrintqError as error:
+            self._fail(error)
+
+    def _fail(self, error: PrintqError) -> None:
+        if self.error is None:
+            self.error = error
+        self.abort()
 
     def ending(self) -> Ending | None:
-        """How it ended, or None while it is in the air. A take that has glitched is faded out first."""
+        """How it ended, or None while it is in the air. A take that has glitched or failed is faded out first."""
         glitched = self.glitches > 0 or self.starved
-        if glitched and not self._aborting:
+        if (glitched or self.error is not None) and not self._aborting:
             self.abort()
         if self.silent_now or (self._aborting and self.complete):
+            if self.error is not None:
+                return Ending.FAILED
             return Ending.GLITCH if glitched else Ending.ABORTED
         return Ending.COMPLETE if self.complete and not self._aborting else None
 
     def close(self) -> None:
-        """Write what is left and close the take's file and the stem's."""
-        if not self._closed:
+        """Write what is left and close the take's file and the stem's; what fails is kept in `error`."""
+        with self._disk:
+            if self._closed:
+                return
             self._closed = True
-            self.service()
-            self._writer.close()
-            self._playout.close()
+            if self.error is None:
+                self._move()
+            for close in (self._writer.close, self._playout.close):
+                try:
+                    close()
+                except PrintqError as error:
+                    self._fail(error)

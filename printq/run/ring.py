@@ -39,7 +39,8 @@ class RingBuffer:
         start = self._written % self._size
         head = min(frames, self._size - start)
         self._samples[start : start + head] = block[:head]
-        self._samples[: frames - head] = block[head:frames]
+        if head < frames:
+            self._samples[: frames - head] = block[head:frames]
         self._written += frames
         return frames
 
@@ -49,7 +50,8 @@ class RingBuffer:
         start = self._read % self._size
         head = min(frames, self._size - start)
         out[:head] = self._samples[start : start + head]
-        out[head:frames] = self._samples[: frames - head]
+        if head < frames:
+            out[head:frames] = self._samples[: frames - head]
         self._read += frames
         return frames
 
