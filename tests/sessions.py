@@ -202,7 +202,7 @@ class Recording:
     def tell(self, kind: str, pass_id: str | None, text: str) -> None:
         self.told.append((kind, pass_id, text))
 
-    def show(self, rolling: list[Rolling], left: int) -> None:
+    def show(self, rolling: list[Rolling], left: int, left_s: float) -> None:
         pass
 
     def kinds(self, pass_id: str) -> list[str]:

@@ -30,5 +30,5 @@ class LineListener:
         self._out.write(f"{minutes:02d}:{seconds:02d}  {kind:<9}  {what}\n")
         self._out.flush()
 
-    def show(self, rolling: list[Rolling], left: int) -> None:
+    def show(self, rolling: list[Rolling], left: int, left_s: float) -> None:
         """See `Listener`; plain lines have no room for what changes all the time."""

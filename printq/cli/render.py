@@ -11,12 +11,14 @@ if TYPE_CHECKING:
     from printq.models.plan import Move, Plan
     from printq.models.problem import Problem
     from printq.models.standing import Standing
-    from printq.spool.operator import SetUp
+    from printq.spool.operator import InOrder, Rolling, SetUp
     from printq.spool.outcomes import RunReport
     from printq.spool.session import PlanReport
 
 __all__ = [
+    "in_order_lines",
     "json_text",
+    "live_lines",
     "plan_document",
     "plan_lines",
     "problems_document",
@@ -25,6 +27,9 @@ __all__ = [
     "standings_document",
     "status_lines",
 ]
+
+
+BAR_WIDTH = 24
 
 
 # ---- JSON documents: docs/reference/json.md ----
@@ -161,6 +166,30 @@ def set_up_lines(job: Job, wanted: SetUp) -> list[str]:
     if wanted.photo:
         lines.append(f"  photo: {wanted.photo}")
     return lines
+
+
+def in_order_lines(doubted: InOrder) -> list[str]:
+    """What somebody is to look at before an insert is used again."""
+    return ["", f"look at insert {doubted.insert}: {doubted.why}", "  its cables, its power, its patch"]
+
+
+def live_lines(rolling: Sequence[Rolling], left: int, left_s: float) -> list[str]:
+    """What is in the air, one line for each insert, and when all will be done."""
+    lines = [f"{count_text(left, 'pass', 'passes')} to go, about {clock(left_s)} by the plan"]
+    width = max((len(each.pass_id) for each in rolling), default=0)
+    for number, each in enumerate(rolling, start=1):
+        done = round(BAR_WIDTH * min(1.0, each.done))
+        bar = "=" * done + "." * (BAR_WIDTH - done)
+        glitches = f"  {count_text(each.glitches, 'glitch', 'glitches')}" if each.glitches else ""
+        lines.append(
+            f"  {number} {each.pass_id:<{width}}  {bar}  {clock(each.left_s):>6} left"
+            f"  out {_peak(each.send_peak_dbfs)}  back {_peak(each.return_peak_dbfs)}{glitches}"
+        )
+    return lines
+
+
+def _peak(dbfs: float | None) -> str:
+    return f"{dbfs:6.1f}" if dbfs is not None else "     -"
 
 
 def moves_by_unit(moves: Sequence[Move]) -> list[str]:

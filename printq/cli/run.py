@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,8 +14,11 @@ from printq.cli.options import JobArgument, JsonOption, OnlyOption, UntouchedOpt
 
 if TYPE_CHECKING:
     from printq.audio.port import AudioPort
+    from printq.cli.desk import Desk
+    from printq.cli.listen import LineListener
     from printq.models.passes import Job
     from printq.spool.driver import Driver
+    from printq.spool.operator import AssumingOperator, Operator
 
 __all__ = ["run"]
 
@@ -37,7 +42,7 @@ def run(
     """
     from printq.cli.listen import LineListener
     from printq.cli.render import json_text, run_lines, standings_document
-    from printq.cli.terminal import TerminalOperator, show_cautions
+    from printq.cli.terminal import AbsentOperator, show_cautions
     from printq.intake import load_job
     from printq.spool.operator import AssumingOperator
     from printq.spool.paths import SessionPaths
@@ -50,21 +55,40 @@ def run(
         typer.echo(f"caution: {caution.line_of_text()}", err=True)
     if not SessionPaths(loaded.session).journal.exists():
         show_cautions(loaded.rig.interface.driver)
-    listener = LineListener(sys.stderr)
-    report = run_session(
-        loaded,
-        lambda restarts: _make_port(loaded, restarts),
-        AssumingOperator() if yes else TerminalOperator(loaded, sys.stdin.isatty()),
-        listener,
-        workers=workers,
-        only=chosen,
-        rack_untouched=rack_untouched,
-        on_driver=_stop_on_interrupt,
-    )
+    assuming = AssumingOperator() if yes else None
+    with ExitStack() as at_desk:
+        operator: Operator
+        listener: Desk | LineListener
+        if sys.stdin.isatty() and sys.stderr.isatty():
+            desk = at_desk.enter_context(_open_desk(loaded, assuming))
+            operator, listener = desk, desk
+        else:
+            operator, listener = assuming or AbsentOperator(loaded), LineListener(sys.stderr)
+        report = run_session(
+            loaded,
+            lambda restarts: _make_port(loaded, restarts),
+            operator,
+            listener,
+            workers=workers,
+            only=chosen,
+            rack_untouched=rack_untouched,
+            on_driver=_stop_on_interrupt,
+        )
     typer.echo(
         json_text(standings_document(report.standings)) if json else "\n".join(run_lines(report, listener.elapsed_s))
     )
     raise typer.Exit(report.exit_status)
+
+
+@contextmanager
+def _open_desk(job: Job, assuming: AssumingOperator | None) -> Iterator[Desk]:
+    from rich.console import Console
+
+    from printq.cli.desk import Desk
+    from printq.cli.keys import open_keyboard
+
+    with open_keyboard() as keyboard, Desk(job, Console(stderr=True), keyboard, assuming) as desk:
+        yield desk
 
 
 def _refuse_unknown_driver(job: Job) -> None:

@@ -1,20 +1,18 @@
-"""The operator at a terminal: shows what has to move, waits for one answer."""
+"""What is said before anything sounds, and who answers where nobody is at a terminal."""
 
 from __future__ import annotations
 
-import signal
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import typer
 
 if TYPE_CHECKING:
     from printq.models.passes import Job
-    from printq.spool.operator import Answer, Reply, SetUp
+    from printq.spool.operator import Question, Reply, Wish
 
-__all__ = ["TerminalOperator", "show_cautions"]
+__all__ = ["AbsentOperator", "show_cautions"]
 
 CAUTIONS = """\
 Before anything sounds:
@@ -32,58 +30,44 @@ def show_cautions(driver: str) -> None:
         typer.echo("  (the simulated rack makes no sound; its prints say that they are simulated)", err=True)
 
 
-class TerminalOperator:
-    """Asks at the terminal; where there is none, shows the set-up that is due and stops."""
+class AbsentOperator:
+    """Nobody is at a terminal: the set-up that is due is shown, and the run ends."""
 
-    def __init__(self, job: Job, interactive: bool) -> None:
+    def __init__(self, job: Job) -> None:
         self._job = job
-        self._interactive = interactive
+        self._open: Question | None = None
 
-    def set_up(self, wanted: SetUp) -> Reply:
+    def ask(self, question: Question) -> None:
         """See `Operator`."""
-        from printq.cli.render import set_up_lines
+        from printq.cli.render import in_order_lines, set_up_lines
+        from printq.spool.operator import SetUp
+
+        self._open = question
+        lines = set_up_lines(self._job, question) if isinstance(question, SetUp) else in_order_lines(question)
+        typer.echo("\n".join(lines), err=True)
+        if isinstance(question, SetUp):
+            typer.echo("nobody is at a terminal: dial this in, then run again (or use --yes)", err=True)
+
+    def answer(self) -> Reply | None:
+        """See `Operator`."""
         from printq.models.take import Confirmation
         from printq.spool.journal import now
-        from printq.spool.operator import Answer, Reply
+        from printq.spool.operator import Answer, Reply, SetUp
 
-        typer.echo("\n".join(set_up_lines(self._job, wanted)), err=True)
-        answer = Answer.STOP
-        if self._interactive:
-            answer = self._ask({"": Answer.DONE, "s": Answer.SKIP, "q": Answer.STOP})
-        else:
-            typer.echo("nobody is at a terminal: dial this in, then run again (or use --yes)", err=True)
+        question, self._open = self._open, None
+        if question is None:
+            return None
+        answer = Answer.STOP if isinstance(question, SetUp) else Answer.SKIP
         return Reply(answer, Confirmation(by="operator", at=now()))
 
-    def may_go_on(self, insert: str, why: str) -> bool:
+    def withdraw(self) -> None:
         """See `Operator`."""
-        if not self._interactive:
-            return False
-        typer.echo(f"insert {insert}: {why}", err=True)
-        return typer.confirm("look at its cables. Is it in order again, may it go on?", default=False, err=True)
+        self._open = None
 
-    def _ask(self, answers: dict[str, Answer]) -> Answer:
-        while True:
-            sys.stderr.write("  Enter: it is done   s: skip this pass   q: stop after what is in the air  > ")
-            sys.stderr.flush()
-            with _interrupts_raised():
-                try:
-                    line = sys.stdin.readline()
-                except KeyboardInterrupt:
-                    sys.stderr.write("\n")
-                    return answers["q"]
-            if not line:
-                return answers["q"]
-            said = line.strip().lower()
-            if said in answers:
-                return answers[said]
-            typer.echo(f"  {said!r} means nothing here", err=True)
+    def wishes(self) -> Sequence[Wish]:
+        """See `Operator`."""
+        return ()
 
-
-@contextmanager
-def _interrupts_raised() -> Iterator[None]:
-    """Ctrl-C ends a prompt at once; elsewhere it is a request that the run attends to in its own time."""
-    before = signal.signal(signal.SIGINT, signal.default_int_handler)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
+    def wait(self, seconds: float) -> None:
+        """See `Operator`."""
+        time.sleep(seconds)

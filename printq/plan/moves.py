@@ -32,6 +32,11 @@ class RackState:
         changed = {unit.id: (each.insert, snapshot.settings.get(unit.id, {})) for unit in job.units_of(each)}
         return RackState({**self._known, **changed})
 
+    def without(self, job: Job, each: Pass) -> RackState:
+        """The state when nobody trusts the positions of a pass's units any more."""
+        gone = {unit.id for unit in job.units_of(each)}
+        return RackState({unit: state for unit, state in self._known.items() if unit not in gone})
+
 
 def set_up_moves(job: Job, each: Pass, rack: RackState) -> tuple[Move, ...]:
     """The moves before a pass, unit by unit in signal order, each unit's controls in panel order."""

@@ -15,15 +15,16 @@ from printq.audio.port import AudioPort
 from printq.errors import ExitStatus, FileError, StorageError, UnmeasurableError
 from printq.files.atomic import write_atomically
 from printq.models.passes import Job, Pass
-from printq.models.plan import Move, Plan
+from printq.models.plan import Plan
 from printq.models.take import Confirmation
-from printq.plan import RackState, make_plan, set_up_moves
+from printq.plan import RackState, make_plan
 from printq.run import Ending
 from printq.spool.checking import examine_source
 from printq.spool.delivering import deliver_kept_take, finish_intended
+from printq.spool.hands import Hands
 from printq.spool.identity import identify, source_identity
 from printq.spool.journal import Journal, now
-from printq.spool.operator import Answer, Listener, Operator, SetUp
+from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import Outcomes, RunReport
 from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
@@ -38,6 +39,7 @@ __all__ = ["Driver"]
 EXAMINE_AHEAD = 3
 """Sources measured before their turn comes."""
 WAIT_S = 1.0
+QUESTION_WAIT_S = 0.1
 
 
 class Driver:
@@ -81,18 +83,25 @@ class Driver:
         self._listener = listener
         self._pool = WorkerPool(workers)
         self._only = only
-        self._rack = RackState(journal.rack()) if rack_untouched else RackState()
         self._recorder = Recorder(job, paths, journal, make_port)
         self._works: dict[str, Work] = {}
-        self._suspended: dict[str, str] = {}
-        """Insert to why nothing goes through it any more."""
         self._fading = False
         self._follows_plan = True
         self._stuck: list[tuple[str, bool, bool]] = []
         """What was left, and how far it had come, when nothing moved the last time."""
         self._report = RunReport()
         self._outcomes = Outcomes(
-            job, journal, paths, listener, self._pool, self._report, self.request_stop, self._suspend
+            job, journal, paths, listener, self._pool, self._report, self.request_stop, self._doubt
+        )
+        self._hands = Hands(
+            job,
+            journal,
+            operator,
+            listener,
+            RackState(journal.rack()) if rack_untouched else RackState(),
+            skip=lambda work, why: self._outcomes.end(work, Stage.SKIPPED, why),
+            take_back=self._take_back,
+            stop=lambda why: self.request_stop(why, fade=False),
         )
         finish_intended(journal, paths, job.passes)
         self._outcomes.fail_abandoned_takes()
@@ -127,7 +136,7 @@ class Driver:
                 if kept:
                     self._survey = survey(self._job, self._journal, self._paths, remember=True)
                     pending = self._choose(self._survey.pending())
-                plan = make_plan(self._job, pending, rack=self._rack)
+                plan = make_plan(self._job, pending, rack=self._hands.rack)
                 self._save_plan(plan)
                 self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
                 self._loop()
@@ -139,19 +148,22 @@ class Driver:
 
     def _loop(self) -> None:
         while True:
+            self._hear_wishes()
             if self._report.stopped is not None:
                 self._wind_up()
             else:
+                self._hands.tend()
                 self._move_on()
             if all(work.ended for work in self._works.values()) and not self._pool.open_tasks:
                 return
             if self._recorder.rolling or any(work.quiet_since is not None for work in self._works.values()):
                 self._recorder.advance()
                 self._land()
-                self._listener.show(
-                    self._recorder.describe(list(self._works.values())),
-                    sum(not work.ended for work in self._works.values()),
-                )
+                self._show()
+                results = self._pool.collect()
+            elif self._hands.has_open_question:
+                self._show()
+                self._operator.wait(QUESTION_WAIT_S)
                 results = self._pool.collect()
             elif self._pool.open_tasks:
                 results = self._pool.collect(timeout=WAIT_S)
@@ -175,6 +187,9 @@ class Driver:
             if work.stage is Stage.WAITING:
                 if self._is_hopeless(work):
                     continue
+                if self._hands.is_doubted(work.each.insert):
+                    reserved |= held
+                    continue
                 if not work.examined and examining < EXAMINE_AHEAD and self._sources_are_printed(work):
                     self._examine(work)
                     if work.ended:
@@ -192,42 +207,16 @@ class Driver:
                 reserved |= held
 
     def _set_up_and_roll(self, work: Work) -> None:
-        moves = set_up_moves(self._job, work.each, self._rack)
+        moves = self._hands.moves_for(work)
         if moves and not self._hands_may_move(work):
             return
-        if (moves or work.confirmed is None) and not self._set_up(work, moves):
+        if (moves or work.confirmed is None) and not self._hands.set_up(work):
             return
         if work.source is None or self._rolls_after_another_set_up(work):
             return
         self._recorder.open([self._job.insert_of(other.each) for other in self._works.values()])
         if self._recorder.is_clear(work, list(self._works.values())):
             self._roll(work)
-
-    def _set_up(self, work: Work, moves: tuple[Move, ...]) -> bool:
-        """Have the units set for a pass; False where it does not go on now."""
-        each = work.each
-        snapshot = self._job.snapshot_of(each)
-        work.confirmed = Confirmation(by="nothing-moved", at=now())
-        if moves:
-            reply = self._operator.set_up(
-                SetUp(each.id, each.insert, each.snapshot, moves, snapshot.note, snapshot.photo)
-            )
-            if reply.answer is Answer.STOP:
-                work.confirmed = None
-                self.request_stop("stopped at a set-up", fade=False)
-                return False
-            if reply.answer is Answer.SKIP:
-                self._outcomes.end(work, Stage.SKIPPED, "skipped at its set-up")
-                return False
-            work.confirmed = reply.confirmation
-            self._listener.tell("set-up", each.id, _describe_moves(moves))
-        self._rack = self._rack.after(self._job, each)
-        with self._journal.step():
-            for unit in self._job.units_of(each):
-                self._journal.remember_rack(unit.id, each.insert, snapshot.settings.get(unit.id, {}))
-            if moves:
-                self._journal.tell("set-up", f"{_describe_moves(moves)} ({work.confirmed.by})", each.id)
-        return True
 
     def _roll(self, work: Work) -> None:
         confirmed = work.confirmed or Confirmation(by="nothing-moved", at=now())
@@ -244,16 +233,44 @@ class Driver:
                 self._outcomes.end_take(work)
             elif ending is Ending.GLITCH:
                 self._outcomes.glitch(work)
+            elif work.discarded is not None:
+                self._outcomes.discard(work)
             else:
                 self._outcomes.abort(work)
 
-    def _suspend(self, insert: str, why: str) -> None:
-        if not self._operator.may_go_on(insert, why):
-            self._suspended[insert] = why
-            self._listener.tell("suspended", None, f"insert {insert} is left alone until it has been looked at")
+    def _take_back(self, work: Work) -> None:
+        """A set-up was not right: what came of it is done again."""
+        name = work.each.id
+        if work.stage is Stage.WAITING:
+            work.confirmed = None
+        elif work.stage is Stage.ROLLING or work.stage is Stage.CHECKING:
+            self._again(work, "its set-up was not right")
+        else:
+            request = f"printq reprint {name} --note …"
+            self._listener.tell("back", name, f"is {work.stage.value} already: {request} prints it again")
+
+    def _again(self, work: Work, why: str) -> None:
+        """Discard the take at hand and record another."""
+        work.discarded = why
+        if work.flight is not None:
+            work.flight.abort()
+        work.confirmed = None
+
+    def _hear_wishes(self) -> None:
+        for wish in self._operator.wishes():
+            work = self._works.get(wish.pass_id or "")
+            if wish.kind == "stop":
+                self.request_stop("stopped by the operator", fade=False)
+            elif work is None or work.flight is None:
+                self._listener.tell("wish", wish.pass_id, "it is not in the air any more")
+            elif wish.kind == "redo":
+                self._again(work, "the operator wants another take")
+            else:
+                work.flight.abort()
 
     def _wind_up(self) -> None:
         """The run is to end: begin nothing more, and fade out where that was asked for."""
+        self._hands.withdraw()
         if self._fading:
             self._recorder.fade_out()
         for work in self._works.values():
@@ -274,11 +291,32 @@ class Driver:
                 self._outcomes.end(work, Stage.SKIPPED, "could not be started; run again")
         self._stuck = now_stuck
 
+    def _doubt(self, insert: str, why: str) -> None:
+        self._hands.doubt(insert, why)
+        self._hands.tend()
+
+    def _show(self) -> None:
+        works = list(self._works.values())
+        self._listener.show(self._recorder.describe(works), sum(not work.ended for work in works), self._left_s())
+
+    def _left_s(self) -> float:
+        """About when all is done, if everything goes by the plan: its rest, from the first pass that has not ended."""
+        left = [work for work in self._works.values() if not work.ended]
+        if not left:
+            return 0.0
+        end = max(work.planned.end_s for work in left)
+        begun = [work for work in left if work.flight is not None]
+        if begun:
+            first = begun[0]
+            assert first.flight is not None
+            return max(0.0, end - first.planned.start_s - first.flight.heard_frames / first.flight.rate)
+        return max(0.0, end - min(work.planned.set_up_start_s for work in left))
+
     # ---- questions ----
 
     def _is_hopeless(self, work: Work) -> bool:
         """End a pass whose insert is suspended or whose sources will not come; whether that was so."""
-        suspended = self._suspended.get(work.each.insert)
+        suspended = self._hands.left_alone.get(work.each.insert)
         if suspended is not None:
             self._outcomes.end(work, Stage.SKIPPED, f"insert {work.each.insert} is left alone: {suspended}")
             return True
@@ -337,7 +375,7 @@ class Driver:
         for other in self._works.values():
             held = set(self._job.resources_of(other.each))
             if other.stage is Stage.WAITING and free & held:
-                if set_up_moves(self._job, other.each, self._rack):
+                if self._hands.moves_for(other):
                     return False
                 claimed = True
                 free -= held
@@ -424,21 +462,3 @@ class Driver:
             elif self._report.stopped is not None or report.waiting:
                 report.exit_status = ExitStatus.STOPPED
         return report
-
-
-def _describe_moves(moves: tuple[Move, ...]) -> str:
-    """A set-up in one line: `opto: gain 46 -> 44, mode limit; tape: preset reed warmth`."""
-    words: dict[str, list[str]] = {}
-    for move in moves:
-        if move.control == "patch":
-            what = f"plug into {move.to}"
-        elif move.from_ is None:
-            what = f"{move.control} {_show(move.to)}"
-        else:
-            what = f"{move.control} {_show(move.from_)} -> {_show(move.to)}"
-        words.setdefault(move.unit, []).append(what)
-    return "; ".join(f"{unit}: {', '.join(of_unit)}" for unit, of_unit in words.items())
-
-
-def _show(position: float | str | None) -> str:
-    return f"{position:g}" if isinstance(position, float) else str(position)

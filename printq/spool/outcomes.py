@@ -136,6 +136,21 @@ class Outcomes:
         work.glitches += 1
         self._again_or_hold(work, work.glitches, self._job.options.glitch_retries, why)
 
+    def discard(self, work: Work) -> None:
+        """A take that the operator does not want: the pass goes back into the queue."""
+        why = work.discarded or ""
+        work.discarded = None
+        self._fail_take(work, why)
+        with self._journal.step():
+            for number in work.good:  # recorded with the same set-up
+                self._journal.set_take(work.each.id, number, state="failed", why=why)
+        work.good = []
+        if self._report.stopped is not None:
+            self.end(work, Stage.SKIPPED, why)
+        else:
+            self._listener.tell("again", work.each.id, why)
+            work.stage = Stage.WAITING
+
     def abort(self, work: Work) -> None:
         """A take was faded out."""
         self._fail_take(work, "stopped")
@@ -146,7 +161,9 @@ class Outcomes:
     def take_result(self, work: Work, result: TaskResult) -> None:
         """Go on from what a worker found."""
         what = result.key[1]
-        if result.error is not None:
+        if work.discarded is not None and what != "examine":
+            self.discard(work)
+        elif result.error is not None:
             self.take_error(work, result.error)
         elif what == "examine":
             self._take_source(work, result.value)

@@ -162,6 +162,7 @@ class Recorder:
         return [
             Rolling(
                 work.each.id,
+                work.each.insert,
                 work.flight.heard_frames / work.flight.total,
                 (work.flight.total - work.flight.heard_frames) / work.flight.rate,
             )

@@ -59,6 +59,8 @@ class Work:
     """Takes that failed by a driver glitch."""
     good: list[int] = field(default_factory=list)
     """Takes that passed their checks and wait to be compared with each other."""
+    discarded: str | None = None
+    """Why the take at hand is not to be used and another recorded, where that is so."""
     why: str = ""
     """Why it ended as it did."""
 

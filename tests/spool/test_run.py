@@ -16,7 +16,7 @@ from printq.spool import space
 from printq.spool.driver import Driver
 from printq.spool.journal import Journal
 from printq.spool.lock import hold_session
-from printq.spool.operator import Answer, Reply, SetUp
+from printq.spool.operator import Answer, Question, Reply, SetUp, Wish
 from printq.spool.paths import SessionPaths
 from printq.spool.session import accept_take, list_standings, plan_session, request_reprint
 from tests.sessions import Recording, SmallSession, make_music, read_audio, write_wav
@@ -378,13 +378,26 @@ class Person:
         self.answers = answers
         self.asked: list[SetUp] = []
 
-    def set_up(self, wanted: SetUp) -> Reply:
-        self.asked.append(wanted)
-        answer = self.answers.pop(0) if self.answers else Answer.DONE
+    def ask(self, question: Question) -> None:
+        self.open: Question | None = question
+        if isinstance(question, SetUp):
+            self.asked.append(question)
+
+    def answer(self) -> Reply | None:
+        question, self.open = self.open, None
+        answer = Answer.SKIP
+        if isinstance(question, SetUp):
+            answer = self.answers.pop(0) if self.answers else Answer.DONE
         return Reply(answer, Confirmation(by="operator", at="2026-01-01T00:00:00+00:00"))
 
-    def may_go_on(self, insert: str, why: str) -> bool:
-        return False
+    def withdraw(self) -> None:
+        self.open = None
+
+    def wishes(self) -> list[Wish]:
+        return []
+
+    def wait(self, seconds: float) -> None:
+        pass
 
 
 def test_a_set_up_shows_only_what_has_to_move(session: SmallSession) -> None:
