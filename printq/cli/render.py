@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from printq.models.line_check import LineCheck
     from printq.models.passes import Job
     from printq.models.plan import Move, Plan
     from printq.models.problem import Problem
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 __all__ = [
     "in_order_lines",
     "json_text",
+    "line_check_document",
+    "line_check_lines",
     "live_lines",
     "plan_document",
     "plan_lines",
@@ -57,6 +60,12 @@ def plan_document(plan: Plan) -> dict[str, Any]:
 def standings_document(standings: Sequence[Standing]) -> dict[str, Any]:
     """`status --json` and `run --json`."""
     return {"passes": [standing.model_dump(mode="json", by_alias=True) for standing in standings]}
+
+
+def line_check_document(found: LineCheck) -> dict[str, Any]:
+    """`line-check --json`."""
+    document: dict[str, Any] = found.model_dump(mode="json", by_alias=True, exclude={"format", "rig", "at"})
+    return {"inserts": document.pop("inserts"), "ok": found.ok, **document}
 
 
 # ---- text ----
@@ -186,6 +195,32 @@ def live_lines(rolling: Sequence[Rolling], left: int, left_s: float) -> list[str
             f"  out {_peak(each.send_peak_dbfs)}  back {_peak(each.return_peak_dbfs)}{glitches}"
         )
     return lines
+
+
+def line_check_lines(found: LineCheck) -> list[str]:
+    """The wiring of every insert, then what is wrong with it."""
+    width = max((len(line.insert) for line in found.inserts), default=6)
+    lines = [f"  {'insert':<{width}}  {'wired':<7}  {'delay':>9}  {'gain':>8}  {'noise':>7}  {'hum':>7}  heard on"]
+    for line in found.inserts:
+        state = "right" if line.ok else "WRONG"
+        heard = ", ".join(f"{each.send}>{each.return_} {each.level_db:.1f} dB" for each in line.heard_on) or "nothing"
+        gain = f"{_figure(line.gain_db, 8)}"
+        lines.append(
+            f"  {line.insert:<{width}}  {state:<7}  {_figure(line.latency_samples, 9)}  {gain}"
+            f"  {_figure(line.noise_dbfs, 7, 1)}  {_figure(line.hum_dbfs, 7, 1)}  {heard}"
+        )
+    analog = [f"{line.insert} {line.gain_dbu:+.2f} dB" for line in found.inserts if line.gain_dbu is not None]
+    if analog:
+        lines += ["", f"  from analog level to analog level: {', '.join(analog)}"]
+    for line in found.inserts:
+        for problem in line.problems:
+            caution = "caution: " if problem.severity == "caution" else ""
+            lines += ["", f"{caution}{problem.text}", f"  likely: {problem.cause}", f"  what to do: {problem.remedy}"]
+    return [*lines, "", "every insert is wired as the rig file says" if found.ok else "the wiring is not as described"]
+
+
+def _figure(value: float | None, width: int, places: int = 2) -> str:
+    return f"{value:{width}.{places}f}" if value is not None else f"{'-':>{width}}"
 
 
 def _peak(dbfs: float | None) -> str:

@@ -13,7 +13,6 @@ import typer
 from printq.cli.options import JobArgument, JsonOption, OnlyOption, UntouchedOption, stems_to_print
 
 if TYPE_CHECKING:
-    from printq.audio.port import AudioPort
     from printq.cli.desk import Desk
     from printq.cli.listen import LineListener
     from printq.models.passes import Job
@@ -41,6 +40,7 @@ def run(
     Example: printq run sample_sessions/lighthouse_waltz --yes
     """
     from printq.cli.listen import LineListener
+    from printq.cli.ports import make_port
     from printq.cli.render import json_text, run_lines, standings_document
     from printq.cli.terminal import AbsentOperator, show_cautions
     from printq.intake import load_job
@@ -50,7 +50,6 @@ def run(
 
     loaded = load_job(job)
     chosen = stems_to_print(only, {each.stem for each in loaded.passes})
-    _refuse_unknown_driver(loaded)
     for caution in loaded.cautions:
         typer.echo(f"caution: {caution.line_of_text()}", err=True)
     if not SessionPaths(loaded.session).journal.exists():
@@ -66,7 +65,7 @@ def run(
             operator, listener = assuming or AbsentOperator(loaded), LineListener(sys.stderr)
         report = run_session(
             loaded,
-            lambda restarts: _make_port(loaded, restarts),
+            lambda restarts: make_port(loaded.rig, restarts),
             operator,
             listener,
             workers=workers,
@@ -89,22 +88,6 @@ def _open_desk(job: Job, assuming: AssumingOperator | None) -> Iterator[Desk]:
 
     with open_keyboard() as keyboard, Desk(job, Console(stderr=True), keyboard, assuming) as desk:
         yield desk
-
-
-def _refuse_unknown_driver(job: Job) -> None:
-    from printq.errors import RigError
-
-    if job.rig.interface.driver != "simulated":
-        raise RigError(
-            f'{job.rig_file}: driver "{job.rig.interface.driver}" is not available in this version; '
-            'set driver = "simulated" to rehearse the session on the simulated rack'
-        )
-
-
-def _make_port(job: Job, restarts: int) -> AudioPort:
-    from printq.audio.simulated import SimulatedRack
-
-    return SimulatedRack(job.rig, restarts)
 
 
 def _stop_on_interrupt(driver: Driver) -> None:

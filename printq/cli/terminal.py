@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from printq.models.passes import Job
     from printq.spool.operator import Question, Reply, Wish
 
-__all__ = ["AbsentOperator", "show_cautions"]
+__all__ = ["AbsentOperator", "confirm_cautions", "show_cautions"]
 
 CAUTIONS = """\
 Before anything sounds:
@@ -28,6 +28,19 @@ def show_cautions(driver: str) -> None:
     typer.echo(CAUTIONS, err=True)
     if driver == "simulated":
         typer.echo("  (the simulated rack makes no sound; its prints say that they are simulated)", err=True)
+
+
+def confirm_cautions(driver: str, interactive: bool) -> None:
+    """Show them, and go on only on a person's word. Raises StoppedError where there is none."""
+    from printq.errors import StoppedError
+
+    show_cautions(driver)
+    if driver == "simulated":
+        return
+    if not interactive:
+        raise StoppedError("nobody is at a terminal to heed the cautions; --yes says that they are heeded")
+    if not typer.confirm("Is all of that so? Test signals will sound", default=False, err=True):
+        raise StoppedError("nothing was played")
 
 
 class AbsentOperator:

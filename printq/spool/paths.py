@@ -38,6 +38,10 @@ class SessionPaths:
     def plan(self) -> Path:
         return self.own / "plan.json"
 
+    @property
+    def line_check(self) -> Path:
+        return self.own / "line-check.json"
+
     def create(self) -> None:
         """Make the folders."""
         for folder in (self.own, self.takes, self.staging):

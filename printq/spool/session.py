@@ -8,12 +8,16 @@ from __future__ import annotations
 import getpass
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 from printq.audio.port import AudioPort
 from printq.errors import FileError, UsageError
+from printq.files.atomic import write_atomically
 from printq.models.delivery import Acceptance
+from printq.models.line_check import LineCheck
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
+from printq.models.rig import Rig
 from printq.models.standing import Standing
 from printq.plan import RackState, make_plan
 from printq.spool.checking import TakeToCheck, check_take
@@ -21,6 +25,7 @@ from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
 from printq.spool.driver import Driver
 from printq.spool.identity import describe_changes
 from printq.spool.journal import Journal, TakeEntry, now
+from printq.spool.line_check import check_lines
 from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import RunReport
@@ -29,7 +34,15 @@ from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem
 from printq.spool.standing import PassSituation, Survey, survey
 
-__all__ = ["PlanReport", "accept_take", "list_standings", "plan_session", "request_reprint", "run_session"]
+__all__ = [
+    "PlanReport",
+    "accept_take",
+    "check_session_lines",
+    "list_standings",
+    "plan_session",
+    "request_reprint",
+    "run_session",
+]
 
 
 class PlanReport:
@@ -93,6 +106,22 @@ def run_session(
         if on_driver is not None:
             on_driver(driver)
         return driver.run()
+
+
+def check_session_lines(
+    rig: Rig, session: Path | None, make_port: Callable[[int], AudioPort], tell: Callable[[str], None]
+) -> LineCheck:
+    """Prove the wiring of a rig; in a session the result is kept for its report. Raises as `check_lines`."""
+    if session is None:
+        return check_lines(rig, make_port, tell)
+    paths = SessionPaths(session)
+    with hold_session(paths), Journal(paths.journal) as journal:
+        found = check_lines(rig, lambda _: make_port(journal.count_streams()), tell)
+        write_atomically(paths.line_check, (found.model_dump_json(indent=2, by_alias=True) + "\n").encode())
+        with journal.step():
+            wrong = [line.insert for line in found.inserts if not line.ok]
+            journal.tell("line-check", f"wrong: {', '.join(wrong)}" if wrong else "every insert is wired as described")
+    return found
 
 
 def accept_take(job: Job, pass_id: str, why: str, *, take: int | None = None) -> str:

@@ -5,13 +5,17 @@ from printq.verify.judge import Situation, judge_send, judge_take
 from printq.verify.measure_take import TakeFigures, measure_take
 from printq.verify.source import measure_source
 from printq.verify.timing import marker_of, measure_timing
+from printq.verify.wiring import Probe, judge_wiring, listen
 
 __all__ = [
+    "Probe",
     "Reference",
     "Situation",
     "TakeFigures",
     "judge_send",
     "judge_take",
+    "judge_wiring",
+    "listen",
     "marker_of",
     "measure_drift",
     "measure_source",
