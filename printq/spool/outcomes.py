@@ -1,6 +1,7 @@
 """What becomes of takes: entered in the journal, judged, then delivered, taken again or held.
 
-luck (a slip, a wrong length, a glitch)   taken again, up to the job's retries, then held
+luck (a slip, a dropout, a wrong length, another delay than before, a glitch)
+                                           taken again, up to the job's retries, then held
 anything else that fails                   held at once: kept, explained, not delivered
 a send that is too hot                     held without being played
 """
@@ -32,8 +33,9 @@ from printq.verify import Situation, judge_send
 
 __all__ = ["Outcomes", "RunReport"]
 
-LUCK = frozenset({"slip", "dropout", "length"})
-"""Checks whose failure may be bad luck."""
+LUCK = frozenset({"slip", "dropout", "length", "latency"})
+"""Checks whose failure may be bad luck. A delay that is another than before (not one that could not be measured) is one:
+where samples were lost before the marker, the take that is out of step may as well have been the one before."""
 SUSPENDING = frozenset({"silent", "channels"})
 """Checks whose failure says that the wiring is not as described: nothing more goes through that insert."""
 
@@ -133,6 +135,8 @@ class Outcomes:
         """A take was spoilt by the driver."""
         why = "the driver glitched"
         self._fail_take(work, why)
+        # What was lost, was lost on every channel: takes before and after may differ in their delay.
+        self._reference.clear()
         work.glitches += 1
         self._again_or_hold(work, work.glitches, self._job.options.glitch_retries, why)
 
@@ -229,7 +233,9 @@ class Outcomes:
             self._take_again(work, "the dry file changed while it was played")
             if work.stage is Stage.WAITING:
                 work.examined, work.source = False, None
-        elif checked.verdict.outcome == "fail" and all(check.check in LUCK for check in failed) and failed:
+        elif failed and all(_is_luck(check) for check in failed):
+            # What the takes before came back at counts no more.
+            self._reference.pop(work.each.insert, None)
             self._take_again(work, _say(failed))
         elif checked.verdict.outcome == "fail" or work.trim is None:
             self._hold(work, _say(failed) or "no delay could be measured")
@@ -352,6 +358,10 @@ class Outcomes:
 
     def _to_check(self, work: Work) -> TakeToCheck:
         return TakeToCheck.make(self._job, work.each, work.parts, work.need_source(), work.need_record(), PROGRAM)
+
+
+def _is_luck(check: Check) -> bool:
+    return check.check in LUCK and (check.check != "latency" or check.value is not None)
 
 
 def _say(checks: list[Check]) -> str:
