@@ -29,6 +29,12 @@ def run(
     ] = False,
     only: OnlyOption = [],  # noqa: B006 - typer copies it
     rack_untouched: UntouchedOption = False,
+    rack_on: Annotated[
+        float | None,
+        typer.Option(
+            "--rack-on", metavar="MINUTES", min=0.0, help="For how long the rack has been on; asked if left out."
+        ),
+    ] = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes that check while others print.")] = 1,
     json: JsonOption = False,
 ) -> None:
@@ -42,7 +48,7 @@ def run(
     from printq.cli.listen import LineListener
     from printq.cli.ports import make_port
     from printq.cli.render import json_text, run_lines, standings_document
-    from printq.cli.terminal import AbsentOperator, show_cautions
+    from printq.cli.terminal import AbsentOperator, ask_how_long_on, show_cautions
     from printq.intake import load_job
     from printq.spool.operator import AssumingOperator
     from printq.spool.paths import SessionPaths
@@ -54,6 +60,8 @@ def run(
         typer.echo(f"caution: {caution.line_of_text()}", err=True)
     if not SessionPaths(loaded.session).journal.exists():
         show_cautions(loaded.rig.interface.driver)
+    if rack_on is None and not yes and sys.stdin.isatty():
+        rack_on = ask_how_long_on(loaded)
     assuming = AssumingOperator() if yes else None
     with ExitStack() as at_desk:
         operator: Operator
@@ -71,6 +79,7 @@ def run(
             workers=workers,
             only=chosen,
             rack_untouched=rack_untouched,
+            rack_on_s=rack_on * 60.0 if rack_on is not None else None,
             on_driver=_stop_on_interrupt,
         )
     typer.echo(

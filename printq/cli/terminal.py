@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from printq.models.passes import Job
     from printq.spool.operator import Question, Reply, Wish
 
-__all__ = ["AbsentOperator", "confirm_cautions", "show_cautions"]
+__all__ = ["AbsentOperator", "ask_how_long_on", "confirm_cautions", "show_cautions"]
 
 CAUTIONS = """\
 Before anything sounds:
@@ -28,6 +28,25 @@ def show_cautions(driver: str) -> None:
     typer.echo(CAUTIONS, err=True)
     if driver == "simulated":
         typer.echo("  (the simulated rack makes no sound; its prints say that they are simulated)", err=True)
+
+
+def ask_how_long_on(job: Job) -> float | None:
+    """Minutes that the rack has been on, where a unit of this job has to warm up; None where nobody knows."""
+    slow = {unit.name: unit.warm_up_min for each in job.passes for unit in job.units_of(each) if unit.warm_up_min}
+    if not slow:
+        return None
+    typer.echo(", ".join(f"{name} takes {minutes:g} min to warm up" for name, minutes in slow.items()), err=True)
+    while True:
+        said = typer.prompt("For how many minutes has the rack been on (Enter: nobody knows)", default="", err=True)
+        if not said.strip():
+            return None
+        try:
+            minutes = float(said)
+        except ValueError:
+            minutes = -1.0
+        if minutes >= 0.0:
+            return minutes
+        typer.echo(f"{said!r} is no number of minutes", err=True)
 
 
 def confirm_cautions(driver: str, interactive: bool) -> None:

@@ -41,5 +41,7 @@ class TakeRecord(Record):
     driver: str
     """`simulated` or `portaudio`."""
     device: str
+    cold_units: tuple[str, ...] = ()
+    """Units that had not been on for their `warm_up_min` when it began, as far as anybody said."""
     stream: str
     """Which start of the stream it was recorded in; delays are comparable within one."""

@@ -61,6 +61,8 @@ class Driver:
         Stems to print; left out, all.
     rack_untouched : bool
         The operator's word that the units stand as the last run left them.
+    rack_on_s : float, optional
+        For how long the rack has been switched on; left out, nobody says which units are cold.
     """
 
     def __init__(
@@ -75,6 +77,7 @@ class Driver:
         workers: int = 1,
         only: frozenset[str] | None = None,
         rack_untouched: bool = False,
+        rack_on_s: float | None = None,
     ) -> None:
         self._job = job
         self._journal = journal
@@ -83,7 +86,7 @@ class Driver:
         self._listener = listener
         self._pool = WorkerPool(workers)
         self._only = only
-        self._recorder = Recorder(job, paths, journal, make_port)
+        self._recorder = Recorder(job, paths, journal, make_port, rack_on_s)
         self._works: dict[str, Work] = {}
         self._fading = False
         self._follows_plan = True
@@ -223,7 +226,10 @@ class Driver:
         number = self._outcomes.begin_take(work, self._recorder.stream, confirmed)
         self._recorder.roll(work, number)
         work.stage = Stage.ROLLING
-        self._listener.tell("rolling", work.each.id, f"take {number}, {work.each.layout.total / work.each.rate:.1f} s")
+        cold = work.need_record().cold_units
+        also = f", {' and '.join(cold)} still cold" if cold else ""
+        length = f"{work.each.layout.total / work.each.rate:.1f} s"
+        self._listener.tell("rolling", work.each.id, f"take {number}, {length}{also}")
 
     def _land(self) -> None:
         for name, ending in self._recorder.land():

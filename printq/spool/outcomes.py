@@ -34,8 +34,8 @@ from printq.verify import Situation, judge_send
 __all__ = ["Outcomes", "RunReport"]
 
 LUCK = frozenset({"slip", "dropout", "length", "latency"})
-"""Checks whose failure may be bad luck. A delay that is another than before (not one that could not be measured) is one:
-where samples were lost before the marker, the take that is out of step may as well have been the one before."""
+"""Checks whose failure may be bad luck. So is a delay that is another than before, unlike one that could not be measured:
+where samples were lost ahead of the marker, the take that is out of step may as well have been the one before."""
 SUSPENDING = frozenset({"silent", "channels"})
 """Checks whose failure says that the wiring is not as described: nothing more goes through that insert."""
 

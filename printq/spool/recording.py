@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
@@ -9,7 +10,7 @@ from printq.audio.port import AudioPort
 from printq.deliver import take_path
 from printq.files.soundfiles import TakeWriter
 from printq.files.stems import StemReader
-from printq.models.passes import Job
+from printq.models.passes import Job, Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
 from printq.run import Ending, Flight, PassEngine, Playout, PlayoutPlan
@@ -35,11 +36,20 @@ LOOP_CLEARANCE_S = 1.0
 class Recorder:
     """The stream of one run; it is opened when the first take is about to roll."""
 
-    def __init__(self, job: Job, paths: SessionPaths, journal: Journal, make_port: Callable[[int], AudioPort]) -> None:
+    def __init__(
+        self,
+        job: Job,
+        paths: SessionPaths,
+        journal: Journal,
+        make_port: Callable[[int], AudioPort],
+        rack_on_s: float | None = None,
+    ) -> None:
         self._job = job
         self._paths = paths
         self._journal = journal
         self._make_port = make_port
+        self._rack_on_s = rack_on_s
+        self._begun = time.monotonic()
         self._port: AudioPort | None = None
         self._engine: PassEngine | None = None
         self.stream = ""
@@ -128,6 +138,7 @@ class Recorder:
             glitches=0,
             driver=port.facts.driver,
             device=port.facts.device,
+            cold_units=self._cold_units(each),
             stream=self.stream,
         )
         work.flight = Flight(
@@ -169,6 +180,15 @@ class Recorder:
             for work in works
             if work.flight is not None
         ]
+
+    def _cold_units(self, each: Pass) -> tuple[str, ...]:
+        if self._rack_on_s is None:
+            return ()
+        port, _ = self._need_stream()
+        # On the simulated rack an evening passes in seconds.
+        passed = port.played_frames / port.facts.rate if port.facts.simulated else time.monotonic() - self._begun
+        minutes = (self._rack_on_s + passed) / 60.0
+        return tuple(unit.id for unit in self._job.units_of(each) if minutes < (unit.warm_up_min or 0.0))
 
     def _need_stream(self) -> tuple[AudioPort, PassEngine]:
         assert self._port is not None

@@ -84,6 +84,7 @@ def run_session(
     workers: int = 1,
     only: frozenset[str] | None = None,
     rack_untouched: bool = False,
+    rack_on_s: float | None = None,
     on_driver: Callable[[Driver], None] | None = None,
 ) -> RunReport:
     """Do what is left to do in a session; see `Driver` for the parameters.
@@ -102,6 +103,7 @@ def run_session(
             workers=workers,
             only=only,
             rack_untouched=rack_untouched,
+            rack_on_s=rack_on_s,
         )
         if on_driver is not None:
             on_driver(driver)

@@ -1,8 +1,9 @@
-"""The whole queue under seeded schedules of calamities: virtual time, and a disk, hands and a fate that the test holds.
+"""The whole queue under seeded schedules of calamities: virtual time, and a disk, hands and a fate that a test holds.
 
-The same code as in a real run. Each seed draws glitches, lost and repeated samples, dead and inverted lanes, noise, full
-disks, kills, slow hands, wrong answers and second thoughts; afterwards calm runs finish the session. Whatever happened, every
-print is the one of an undisturbed run, or its pass is held for a fault of its own, or it waits for one that is.
+The same code as in a real run. Each seed draws glitches, lost and repeated samples, dead and inverted lanes, noise,
+full disks, kills, slow hands, wrong answers and second thoughts; afterwards calm runs finish the session. Whatever
+happened, every print is the one of an undisturbed run, or its pass is held for a fault of its own, or it waits for one
+that is.
 
 PRINTQ_SCHEDULES=1000 runs as many; a seed that fails does so again.
 """
