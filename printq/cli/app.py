@@ -9,6 +9,7 @@ import typer
 
 from printq.cli.accept import accept
 from printq.cli.check import check
+from printq.cli.devices import devices
 from printq.cli.line_check import line_check
 from printq.cli.measure import measure
 from printq.cli.new import new
@@ -34,7 +35,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (new, check, line_check, plan, run, status, measure, null, accept, reprint, schema):
+for command in (new, check, devices, line_check, plan, run, status, measure, null, accept, reprint, schema):
     app.command()(command)
 
 

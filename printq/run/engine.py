@@ -142,6 +142,10 @@ class PassEngine:
         for flight in self._flights:
             flight.service()
 
+    def names_in_the_air(self) -> list[str]:
+        """The takes that are rolling."""
+        return [flight.name for flight in self._flights]
+
     def in_the_air(self) -> int:
         """How many takes are rolling."""
         return len(self._flights)

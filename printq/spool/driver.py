@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from printq.audio.port import AudioPort
-from printq.errors import ExitStatus, FileError, StorageError, UnmeasurableError
+from printq.errors import ExitStatus, FileError, RigError, StorageError, UnmeasurableError
 from printq.files.atomic import write_atomically
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
@@ -160,7 +160,7 @@ class Driver:
             if all(work.ended for work in self._works.values()) and not self._pool.open_tasks:
                 return
             if self._recorder.rolling or any(work.quiet_since is not None for work in self._works.values()):
-                self._recorder.advance()
+                self._advance()
                 self._land()
                 self._show()
                 results = self._pool.collect()
@@ -232,11 +232,14 @@ class Driver:
         self._listener.tell("rolling", work.each.id, f"take {number}, {length}{also}")
 
     def _land(self) -> None:
-        for name, ending in self._recorder.land():
-            work = self._works[name]
+        for flight, ending in self._recorder.land():
+            work = self._works[flight.name]
             work.flight = None
             if ending is Ending.COMPLETE:
                 self._outcomes.end_take(work)
+            elif ending is Ending.FAILED:
+                assert flight.error is not None
+                self._outcomes.fail(work, flight.error)
             elif ending is Ending.GLITCH:
                 self._outcomes.glitch(work)
             elif work.discarded is not None:
@@ -296,6 +299,18 @@ class Driver:
             elif now_stuck == self._stuck:
                 self._outcomes.end(work, Stage.SKIPPED, "could not be started; run again")
         self._stuck = now_stuck
+
+    def _advance(self) -> None:
+        try:
+            self._recorder.advance()
+        except RigError as error:
+            self._report.exit_status = ExitStatus.RIG
+            self.request_stop(str(error))
+            self._land()
+            for name in self._recorder.lose():
+                work = self._works[name]
+                work.flight = None
+                self._outcomes.abort(work)
 
     def _doubt(self, insert: str, why: str) -> None:
         self._hands.doubt(insert, why)

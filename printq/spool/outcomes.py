@@ -34,8 +34,8 @@ from printq.verify import Situation, judge_send
 __all__ = ["Outcomes", "RunReport"]
 
 LUCK = frozenset({"slip", "dropout", "length", "latency"})
-"""Checks whose failure may be bad luck. So is a delay that is another than before, unlike one that could not be measured:
-where samples were lost ahead of the marker, the take that is out of step may as well have been the one before."""
+"""Checks whose failure may be bad luck. So is another delay than before, unlike one that could not be measured: where
+samples were lost ahead of the marker, the take that is out of step may as well have been the one before."""
 SUSPENDING = frozenset({"silent", "channels"})
 """Checks whose failure says that the wiring is not as described: nothing more goes through that insert."""
 
@@ -139,6 +139,11 @@ class Outcomes:
         self._reference.clear()
         work.glitches += 1
         self._again_or_hold(work, work.glitches, self._job.options.glitch_retries, why)
+
+    def fail(self, work: Work, error: PrintqError) -> None:
+        """A take whose stem could not be read, or which could not be written."""
+        self._fail_take(work, str(error))
+        self.take_error(work, error)
 
     def discard(self, work: Work) -> None:
         """A take that the operator does not want: the pass goes back into the queue."""

@@ -8,12 +8,13 @@ from datetime import UTC, datetime
 
 from printq.audio.port import AudioPort
 from printq.deliver import take_path
+from printq.errors import RigError
 from printq.files.soundfiles import TakeWriter
 from printq.files.stems import StemReader
 from printq.models.passes import Job, Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
-from printq.run import Ending, Flight, PassEngine, Playout, PlayoutPlan
+from printq.run import Ending, Flight, PassEngine, Playout, PlayoutPlan, ServiceThread
 from printq.spool.journal import Journal
 from printq.spool.operator import Rolling
 from printq.spool.paths import SessionPaths
@@ -23,7 +24,9 @@ from printq.verify import marker_of
 __all__ = ["Recorder"]
 
 STEP_S = 0.5
-"""How far the stream runs between two looks at the queue: well within the buffers."""
+"""How far the simulated stream runs between two looks at the queue: well within the buffers."""
+LIVE_STEP_S = 0.05
+"""How long a real one is left alone."""
 START_MARGIN_S = 0.2
 """How far ahead of the stream a take is started."""
 QUIET_DBFS = -60.0
@@ -52,6 +55,7 @@ class Recorder:
         self._begun = time.monotonic()
         self._port: AudioPort | None = None
         self._engine: PassEngine | None = None
+        self._service: ServiceThread | None = None
         self.stream = ""
         """Name of this start of the stream; empty while it is not open."""
         self.rolled_s = 0.0
@@ -76,21 +80,52 @@ class Recorder:
             sends.add(loop.send)
             returns.add(loop.return_)
         port = self._make_port(self._journal.count_streams())
-        engine = PassEngine(port.facts.rate, sorted(sends), sorted(returns))
+        paths = {insert.id: (insert.sends, insert.returns) for insert in inserts}
+        engine = PassEngine(port.facts.rate, sorted(sends), sorted(returns), paths)
         port.open(engine, sorted(sends), sorted(returns))
         self.stream = self._journal.begin_stream(port.facts.driver, port.facts.device)
         self._port, self._engine = port, engine
+        if not port.facts.simulated:
+            # A real stream does not wait for the driver, which may have something else to do.
+            self._service = ServiceThread(engine)
+            self._service.start()
 
     def close(self) -> None:
         """Stop the stream; safe to call twice."""
         if self._port is not None:
             self._port.close()
+        if self._service is not None:
+            self._service.stop()
+        if self._engine is not None:
+            self._engine.close()
 
     def advance(self) -> None:
-        """Let the stream run on for a moment, and move what was played and heard between disk and buffers."""
+        """Let the stream run on for a moment, and move what was played and heard between disk and buffers.
+
+        Raises RigError where the interface is lost, or an insert howls.
+        """
         port, engine = self._need_stream()
-        port.advance(STEP_S)
-        engine.service()
+        if self._service is None:
+            port.advance(STEP_S)
+            engine.service()
+        else:
+            port.advance(LIVE_STEP_S)
+            self._service.check()
+        if engine.howling is not None:
+            raise RigError(
+                f"insert {engine.howling} howls: loud while nothing was sent. Its sends were muted. "
+                "Turn levels down and look for a return that is fed back to its send (the interface's mixer, a patch); "
+                "then run again"
+            )
+
+    def lose(self) -> list[str]:
+        """The interface is gone: the passes whose takes were in the air, as far as they got."""
+        if self._engine is None:
+            return []
+        names = self._engine.names_in_the_air()
+        self.close()
+        self._port = self._engine = self._service = None
+        return names
 
     def is_clear(self, work: Work, others: Sequence[Work]) -> bool:
         """Whether a take could begin now: its return has fallen silent and the timing loop is free."""
@@ -121,7 +156,20 @@ class Recorder:
             loop=with_loop,
         )
         file = take_path(each, number)
-        start = self._next_start(each.rate)
+        flight = Flight(
+            each.id,
+            Playout(plan, StemReader(work.parts, each.source_channels, each.source_frames)),
+            TakeWriter(self._paths.absolute(file), each.rate, len(returns)),
+            [engine.sends.index(channel) for channel in sends],
+            [engine.returns.index(channel) for channel in returns],
+            0,
+            each.layout.total,
+            each.rate,
+            port.facts.block,
+        )
+        # Files that take their time to open must not make a take late: only now is it known when it begins.
+        flight.service()
+        flight.start = start = self._next_start(each.rate)
         port.dial(insert.id, self._job.snapshot_of(each).settings)
         completed = self._journal.completed_takes(each.id)
         port.announce_take(insert.id, each.id, number, completed, start, each.layout.total)
@@ -141,27 +189,17 @@ class Recorder:
             cold_units=self._cold_units(each),
             stream=self.stream,
         )
-        work.flight = Flight(
-            each.id,
-            Playout(plan, StemReader(work.parts, each.source_channels, each.source_frames)),
-            TakeWriter(self._paths.absolute(file), each.rate, len(returns)),
-            [engine.sends.index(channel) for channel in sends],
-            [engine.returns.index(channel) for channel in returns],
-            start,
-            each.layout.total,
-            each.rate,
-            port.facts.block,
-        )
+        work.flight = flight
         work.quiet_since = None
         engine.start(work.flight)
 
-    def land(self) -> list[tuple[str, Ending]]:
-        """The passes whose takes have ended, and how."""
+    def land(self) -> list[tuple[Flight, Ending]]:
+        """The takes that have ended, and how."""
         if self._engine is None:
             return []
         landed = self._engine.land()
         self.rolled_s += sum(flight.heard_frames / flight.rate for flight, _ in landed)
-        return [(flight.name, ending) for flight, ending in landed]
+        return landed
 
     def fade_out(self) -> None:
         """Fade out everything that plays."""
@@ -197,7 +235,7 @@ class Recorder:
 
     def _next_start(self, rate: int) -> int:
         port, _ = self._need_stream()
-        return port.played_frames + round(START_MARGIN_S * rate)
+        return port.played_frames + round(START_MARGIN_S * rate) + 2 * port.facts.block
 
     def _loop_is_clear(self, work: Work, others: Sequence[Work]) -> bool:
         """Whether this take's markers would keep clear of those of others on the timing loop."""
