@@ -28,7 +28,7 @@ from pydantic_core import PydanticUndefined
 
 from printq.audio.processors.kinds import KINDS
 from printq.cli.app import app
-from printq.models.limits import CHECK_IDS, DEFAULT_LIMITS, LATER_CHECKS, Limit
+from printq.models.limits import CHECK_IDS, DEFAULT_LIMITS, Limit
 from printq.verify.findings import FINDINGS
 
 DOCS = Path(__file__).parent
@@ -169,9 +169,7 @@ def _limits_table(_: str) -> list[str]:
     rows = []
     for check in CHECK_IDS:
         limit = DEFAULT_LIMITS.get(check)
-        if check in LATER_CHECKS:
-            warn = fail = "not made in this version"
-        elif isinstance(limit, Limit):
+        if isinstance(limit, Limit):
             warn, fail = (f"over {level:g}" if level is not None else "-" for level in (limit.warn, limit.fail))
         else:
             warn = fail = "off"

@@ -9,7 +9,7 @@ from printq.intake.model_rules import check_model
 from printq.intake.reading import SourceFile
 from printq.intake.wording import show_number, suggest
 from printq.models.clock import clock_travel, parse_clock
-from printq.models.limits import LATER_CHECKS, Limit, Limits
+from printq.models.limits import Limit, Limits
 from printq.models.rig import Control, Insert, Interface, Position, Rig, Unit
 from printq.models.snapshots import PRESET
 
@@ -47,16 +47,14 @@ def check_ids(source: SourceFile, where: KeyPath) -> None:
 
 
 def check_limits(source: SourceFile, where: KeyPath, limits: Limits | None) -> None:
-    """Report limits that promise what is not done, or that fail before they warn."""
+    """Report limits that fail before they warn."""
     if limits is None:
         return
     for name in Limits.model_fields:
         said = getattr(limits, name)
         if said is None:
             continue
-        if name in LATER_CHECKS:
-            source.error((*where, name), "this check is not available in this version", "take the limit out")
-        elif isinstance(said, Limit) and said.warn is not None and said.fail is not None and said.warn > said.fail:
+        if isinstance(said, Limit) and said.warn is not None and said.fail is not None and said.warn > said.fail:
             source.error(
                 (*where, name),
                 f"warns at {show_number(said.warn)} only after it has failed at {show_number(said.fail)}",

@@ -10,7 +10,7 @@ from typing import Literal
 
 from printq.models.base import Number, Record
 
-__all__ = ["CHECK_IDS", "DEFAULT_LIMITS", "LATER_CHECKS", "Limit", "LimitOrOff", "Limits", "resolve_limits"]
+__all__ = ["CHECK_IDS", "DEFAULT_LIMITS", "Limit", "LimitOrOff", "Limits", "resolve_limits"]
 
 
 class Limit(Record):
@@ -37,7 +37,7 @@ class Limits(Record):
     latency: LimitOrOff | None = None
     """Delay against other takes of the same insert in one stream, samples."""
     clip: LimitOrOff | None = None
-    """Runs of 3 or more samples at full scale that the stem does not have, count."""
+    """Runs of 3 or more samples at full scale, and flat tops below it, that the stem does not have, count."""
     sample_peak: LimitOrOff | None = None
     """Sample peak of return and print, dBFS."""
     true_peak: LimitOrOff | None = None
@@ -51,7 +51,7 @@ class Limits(Record):
     dc: LimitOrOff | None = None
     """Mean of the take less the stem's, dBFS."""
     polarity: LimitOrOff | None = None
-    """Channels whose sign is not what the rig declares, count."""
+    """Channels whose sign, by markers and by bands, is not what the rig declares, count."""
     balance: LimitOrOff | None = None
     """Left against right marker level on a stereo insert, dB."""
     level: LimitOrOff | None = None
@@ -59,20 +59,19 @@ class Limits(Record):
     silent: LimitOrOff | None = None
     """Channels that carry no more than noise while the stem plays, count."""
     channels: LimitOrOff | None = None
-    """Left against right delay, samples."""
+    """Left against right delay, samples; sides that are dead, crossed or both the same fail whatever the limit."""
     dropout: LimitOrOff | None = None
     """Gaps, jumps, repeats and ticks that the stem does not explain, count."""
     bypassed: LimitOrOff | None = None
-    """Whether the unit is out of circuit."""
+    """Channels on which the unit is out of circuit, or does nothing, count."""
+    warm_up: LimitOrOff | None = None
+    """Units that were not on for their `warm_up_min` yet when the take began, count."""
     drift: LimitOrOff | None = None
     """Null against other takes or the last print, dB above what noise or the insert's own record predicts."""
 
 
 CHECK_IDS: tuple[str, ...] = tuple(Limits.model_fields)
 """Ids of all checks, in the order in which they are reported."""
-
-LATER_CHECKS: frozenset[str] = frozenset({"dropout", "bypassed"})
-"""Checks that this version does not make yet: a limit for one would promise what is not done."""
 
 DEFAULT_LIMITS: dict[str, LimitOrOff] = {
     "send": Limit(warn=0.0, fail=0.0),
@@ -91,6 +90,9 @@ DEFAULT_LIMITS: dict[str, LimitOrOff] = {
     "level": Limit(warn=0.3),
     "silent": Limit(fail=0.0),
     "channels": Limit(warn=0.1, fail=1.0),
+    "dropout": Limit(fail=0.0),
+    "bypassed": Limit(warn=0.0),
+    "warm_up": Limit(warn=0.0),
     "drift": Limit(warn=12.0),
 }
 

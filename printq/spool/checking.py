@@ -106,9 +106,25 @@ def check_take(
     broadcast = make_broadcast(order)
     rendered = render_print(order, trim, staged, broadcast)
     figures = measure_take(
-        order.each, order.insert, order.take, order.take_path, trim, order.parts, staged, given.interface.mains_hz
+        order.each,
+        order.insert,
+        order.take,
+        order.take_path,
+        trim,
+        order.parts,
+        staged,
+        given.interface.mains_hz,
+        _own_delay(order.insert, timing, trim),
     )
-    situation = Situation(order.each, order.insert, order.units, given.interface, given.source, reference_delay_samples)
+    situation = Situation(
+        order.each,
+        order.insert,
+        order.units,
+        given.interface,
+        given.source,
+        reference_delay_samples,
+        order.take.cold_units,
+    )
     recording = recording_of(given.session, order.take, trim, order.each.print_frames)
     agreements = measure_drift(recording, against)
     verdict = with_drift(judge_take(situation, timing, figures), order.each.limits, agreements, repeatability_db)
@@ -119,3 +135,10 @@ def check_take(
         file_sha256=file_sha256(staged),
         source_unchanged=figures.source_sha256 == given.source.audio_sha256,
     )
+
+
+def _own_delay(insert: Insert, timing: Timing, trim: Trim) -> int:
+    """Frames by which the unit itself delays, where that delay stays in the print."""
+    if insert.trim != "loop" or not timing.channel_delays:
+        return 0
+    return max(0, round(sum(timing.channel_delays) / len(timing.channel_delays)) - trim.frames)

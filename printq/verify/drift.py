@@ -18,8 +18,7 @@ from printq.models.null import Null, NullBand, NullMoment
 from printq.models.take import TakeRecord
 from printq.models.verdict import Agreement, Check, Verdict, worst_outcome
 from printq.recordings.nulling import Recording, null_recordings
-from printq.verify.judge import Detail
-from printq.verify.judge import _Judge as Judge
+from printq.verify.comparing import Detail, Judge
 
 __all__ = ["Reference", "judge_drift", "measure_drift", "nearest_take", "recording_of", "with_drift"]
 

@@ -38,6 +38,10 @@ FINDINGS: dict[str, Finding] = {
         "samples were lost or repeated during the take, or two clocks are running",
         "print it again with a larger block; make the interface its own clock, or lock both to one word clock",
     ),
+    "slip.drift": Finding(
+        "two clocks are running: the delay grew evenly from the beginning to the end",
+        "make the interface its own clock, or lock everything digital in the path to one word clock; print it again",
+    ),
     "slip.unseen": Finding(
         "the tail marker did not come back, so nobody can say whether samples were lost",
         'look whether a gate closes on it or a tail covers it (longer gap_s), or use timing = "loop"',
@@ -61,6 +65,11 @@ FINDINGS: dict[str, Finding] = {
     "clip": Finding(
         "the return reached the converter's full scale: its tops are cut off",
         "turn down the unit's output or the return's input gain, and print it again",
+    ),
+    "clip.below": Finding(
+        "the tops are cut off below full scale: a stage on the way, or the converter's input, is overloaded",
+        "turn down what drives it (send_db, the unit's input or output); a control that is meant to saturate says so "
+        'in the rig with acts_on = "drive"',
     ),
     "sample_peak.near": Finding(
         "peaks come close to full scale",
@@ -98,6 +107,11 @@ FINDINGS: dict[str, Finding] = {
         "the return is upside down against the stem: a cable wired pin 3 hot, or a unit that inverts",
         "swap the cable, or set inverts = true for the insert if the unit is meant to do it",
     ),
+    "polarity.mixed": Finding(
+        "some bands come back upright and others upside down: a filter on the way turns the phase",
+        "right for an all-pass, a phase rotator or a steep high-pass; otherwise look at the unit and its cables, and "
+        "listen to print and stem together",
+    ),
     "polarity.unseen": Finding(
         "the stem cannot be told clearly in what came back, so its sign is unknown",
         "listen to print and stem together; where the unit changes the sound that much, the sign means little",
@@ -114,13 +128,49 @@ FINDINGS: dict[str, Finding] = {
         "what came back is no more than noise while the stem was playing",
         "look at power, cables and patch: is the unit on, is the right return plugged, is a gate closed?",
     ),
+    "dropout.gap": Finding(
+        "for a moment nothing came back: a loose contact, or a buffer that was lost",
+        "listen there; wiggle plugs and switches of this path, or use a larger block, and print it again",
+    ),
+    "dropout.jump": Finding(
+        "samples were lost in the middle of the music: the driver or the computer was too slow",
+        "print it again with a larger block; close other programs, and look at the clock of the interface",
+    ),
+    "dropout.repeat": Finding(
+        "samples were heard twice in the middle of the music: the driver or the computer was too slow",
+        "print it again with a larger block; close other programs, and look at the clock of the interface",
+    ),
+    "dropout.tick": Finding(
+        "a click that the stem does not have: a bad contact, static, a switch nearby, or a digital clock out of step",
+        "listen there; look at plugs, at what switches on the same mains, and at the clock, and print it again",
+    ),
+    "bypassed": Finding(
+        "what came back is the stem itself but for level and delay: the unit is out of circuit, or stands at neutral",
+        "look at the bypass switch and at the patch; if every control stands at neutral this is right",
+    ),
     "channels.dead": Finding(
         "one side does not come back, although the other does",
         "look at the cables and the patch of that side, and whether both sides of the unit are on",
     ),
+    "channels.crossed": Finding(
+        "left comes back on the right and right on the left: two cables have changed places",
+        "swap the two returns, or the two sends, or correct their order in the rig file",
+    ),
+    "channels.crossed-mid-side": Finding(
+        "the middle comes back as the sides and the sides as the middle: two cables have changed places",
+        "swap the two returns, or the two sends, or correct their order in the rig file",
+    ),
+    "channels.same": Finding(
+        "both returns carry the same, although the two sides of the stem differ",
+        "look for a mono switch, a Y cable, one output plugged into both returns, or one send feeding both inputs",
+    ),
     "channels": Finding(
         "left and right come back at different times",
         "look whether the two sides go through different converters, or one through a digital unit",
+    ),
+    "warm_up": Finding(
+        "a unit had not been on for its warm-up time when the take began: its sound may still drift",
+        "print it again when it is warm, if it matters; let cold units be the last ones",
     ),
     "drift": Finding(
         "the pass does not come out as it did before: more differs than noise explains",

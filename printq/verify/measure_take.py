@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,13 +13,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.audio.channels import to_sends
+from printq.errors import UnmeasurableError
 from printq.files.checksums import AudioHasher
 from printq.files.soundfiles import SoundReader
 from printq.files.stems import StemPart, StemReader
-from printq.measure.clip import ClipFinder
+from printq.measure.channels import (
+    PathNull,
+    PathNullMeter,
+    Sides,
+    SignByBand,
+    can_be_nulled,
+    compare_sides,
+    may_be_wire,
+    signs_by_band,
+)
+from printq.measure.clip import Ceiling, ClipFinder, FlatTopFinder
+from printq.measure.dropouts import DropoutFinder, DropoutResult
 from printq.measure.loudness import LoudnessMeter
 from printq.measure.noise import NoiseResult, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
+from printq.measure.spectra import CrossSpectra, PairedPieces
 from printq.models.delivery import Trim
 from printq.models.passes import Pass
 from printq.models.rig import Insert
@@ -36,6 +52,10 @@ ACTIVE_BELOW_PEAK_DB = 40.0
 ACTIVE_FLOOR_DBFS = -80.0
 CLIP_NEIGHBOURHOOD_S = 0.005
 """A run at full scale is the stem's own where the stem has one this close."""
+LAG_S = 0.0002
+"""A trimmed return is off by less than a sample, and by what its two sides differ."""
+OWN_LAG_S = 0.02
+"""The same where a unit's own delay is left in."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +75,18 @@ class TakeFigures:
     clip_runs: int
     """Runs at full scale that the stem does not have."""
     first_clip_s: float | None
+    ceilings: tuple[Ceiling, ...]
+    """Flat tops that the stem does not have, at any level."""
+    signs: tuple[SignByBand | None, ...]
+    """Per channel; None where stem and return have too little in common."""
+    sides: Sides | None
+    """What each return carries; None for a mono insert."""
+    nulls: tuple[PathNull | None, ...]
+    """Per channel, where the path may do nothing at all; None where it does something, or where nobody can tell."""
+    nulls_known: tuple[bool, ...]
+    """Per channel: whether stem and return are loud enough above noise to tell."""
+    dropouts: DropoutResult
+    """Gaps, jumps, repeats and ticks, and how the delay went on."""
     above_noise_db: tuple[float | None, ...]
     """Per channel: return against its noise while the stem plays there; None where the stem is silent."""
     print_frames: int
@@ -66,39 +98,64 @@ class TakeFigures:
 
 
 class _Activity:
-    """Energy of stem and return in tenths of a second, to tell a dead return from a rest in the music."""
+    """Energy of stem and return in tenths of a second, to tell a dead return from a rest in the music.
+
+    The stem's level decides which tenths count, and its loudest is only known in the end: so their energies are kept
+    by that level, in steps of a hundredth of a decibel.
+    """
+
+    STEPS_A_DB = 100
+    LOWEST_DB = -200
+    HIGHEST_DB = 100
+    SPANS = 8
 
     def __init__(self, rate: int, channels: int) -> None:
         self._span = rate // 10
         self._channels = channels
-        self._left_sent = np.zeros((0, channels))
-        self._left_heard = np.zeros((0, channels))
-        self._sent: list[Signal] = []
-        self._heard: list[Signal] = []
+        self._pieces = PairedPieces(channels, self.SPANS * self._span)
+        steps = (self.HIGHEST_DB - self.LOWEST_DB) * self.STEPS_A_DB + 1
+        self._counts = np.zeros((channels, steps), dtype=np.int64)
+        self._heard = np.zeros((channels, steps))
 
     def add(self, sent: Signal, heard: Signal) -> None:
-        sent = np.concatenate((self._left_sent, sent))
-        heard = np.concatenate((self._left_heard, heard))
-        whole = len(sent) // self._span * self._span
-        self._left_sent, self._left_heard = sent[whole:], heard[whole:]
-        for kept, signal in ((self._sent, sent), (self._heard, heard)):
-            spans = signal[:whole].reshape(-1, self._span, self._channels)
-            kept.append(np.einsum("nsc,nsc->nc", spans, spans) / self._span)
+        for piece, back in self._pieces.add(sent, heard):
+            self._count(piece, back)
 
     def above_noise_db(self, noise_power: Sequence[float]) -> tuple[float | None, ...]:
-        sent, heard = np.concatenate(self._sent), np.concatenate(self._heard)
+        """Of what has been added in whole pieces and the whole tenths of a second after them."""
+        rest, back = self._pieces.rest()
+        whole = rest.shape[1] // self._span * self._span
+        kept = self._counts.copy(), self._heard.copy()
+        self._count(rest[:, :whole], back[:, :whole])
+        counts, heard = self._counts, self._heard
+        self._counts, self._heard = kept
         found: list[float | None] = []
         for channel in range(self._channels):
-            loudest = sent[:, channel].max(initial=0.0)
-            floor = max(loudest * 10 ** (-ACTIVE_BELOW_PEAK_DB / 10), 10 ** (ACTIVE_FLOOR_DBFS / 10))
-            active = heard[sent[:, channel] > floor, channel]
-            if not len(active):
+            played = np.flatnonzero(counts[channel])
+            loudest = int(played[-1]) if len(played) else 0
+            floor = max(loudest - round(ACTIVE_BELOW_PEAK_DB * self.STEPS_A_DB), int(self._step(ACTIVE_FLOOR_DBFS)))
+            active = int(counts[channel, floor + 1 :].sum())
+            if not active:
                 found.append(None)
                 continue
-            power = float(active.mean())
+            power = float(heard[channel, floor + 1 :].sum()) / active
             quiet = max(noise_power[channel], 1e-20)
             found.append(float(10 * np.log10(max(power, 1e-20) / quiet)))
         return tuple(found)
+
+    def _step(self, level_db: float | NDArray[np.float64]) -> NDArray[np.int64]:
+        place = np.floor((np.asarray(level_db) - self.LOWEST_DB) * self.STEPS_A_DB)
+        return np.asarray(np.clip(place, 0, self._counts.shape[1] - 1).astype(np.int64))
+
+    def _count(self, sent: Signal, heard: Signal) -> None:
+        powers = []
+        for signal in (sent, heard):
+            spans = signal.reshape(self._channels, -1, self._span)
+            powers.append(np.einsum("cns,cns->cn", spans, spans) / self._span)
+        places = self._step(10.0 * np.log10(np.maximum(powers[0], 1e-30)))
+        for channel in range(self._channels):
+            np.add.at(self._counts[channel], places[channel], 1)
+            np.add.at(self._heard[channel], places[channel], powers[1][channel])
 
 
 def measure_take(
@@ -110,64 +167,138 @@ def measure_take(
     parts: Sequence[StemPart],
     staged: Path,
     mains_hz: int,
+    own_delay_frames: int = 0,
 ) -> TakeFigures:
     """Measure a take and the print made of it.
+
+    `own_delay_frames` is the unit's own delay, where it is not trimmed away.
 
     Raises
     ------
     FileError
         One of the files cannot be read.
     """
-    layout = take.layout
-    channels = take.channels
-    gain = db_to_ratio(each.send_db)
+    channels, rate = take.channels, take.rate
     sent_levels, levels = LevelMeter(channels), LevelMeter(channels)
-    true_peaks = TruePeakMeter(take.rate, channels)
+    true_peaks = TruePeakMeter(rate, channels)
     sent_clips, clips = ClipFinder(channels), ClipFinder(channels)
-    activity = _Activity(take.rate, channels)
+    flat_tops = FlatTopFinder(rate, channels)
+    spectra = CrossSpectra(rate, channels, each.print_frames)
+    activity = _Activity(rate, channels)
     hasher = AudioHasher(each.rate, each.source_channels)
-    with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
-        lead = _read_lead(reader, take, trim)
-        start = layout.material_at + trim.frames
-        reader.seek(min(max(0, start), take.frames))
-        left = each.print_frames
-        missing = max(0, start + left - take.frames)
-        while left > 0:
-            heard = reader.read(min(BLOCK_FRAMES, left))[:, :channels]
-            if not len(heard):
-                break
-            left -= len(heard)
-            dry = stem.read(len(heard))
-            hasher.add(dry)
-            sent = to_sends(dry, insert.mode) * gain
-            padded = np.zeros((len(heard), channels))
-            padded[: len(sent)] = sent
-            activity.add(padded, heard)
-            sent_levels.add(padded)
-            levels.add(heard)
-            true_peaks.add(heard)
-            sent_clips.add(padded)
-            clips.add(heard)
-        for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
-            hasher.add(dry)
-    noise = tuple(measure_noise(lead[:, channel], take.rate, mains_hz) for channel in range(channels))
-    level = levels.result()
-    own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * take.rate))
-    finished, loudness, frames, checksum = _measure_print(staged)
+    with ThreadPoolExecutor(max_workers=2) as beside:
+        # The walks spend most of their time in parts that let go of the interpreter.
+        dropouts = beside.submit(_find_dropouts, each, insert, take, take_path, trim, parts, own_delay_frames)
+        printed = beside.submit(_measure_print, staged)
+        with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
+            lead = _read_lead(reader, take, trim)
+            for dry, sent, heard in _walk(reader, stem, each, insert, take, trim):
+                hasher.add(dry)
+                activity.add(sent, heard)
+                sent_levels.add(sent)
+                levels.add(heard)
+                true_peaks.add(heard)
+                sent_clips.add(sent)
+                clips.add(heard)
+                flat_tops.add(sent, heard)
+                spectra.add(sent, heard)
+            for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
+                hasher.add(dry)
+            noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
+            noise_power = [10 ** (_power_db(one) / 10) for one in noise]
+            matrix = spectra.result()
+            reach = LAG_S * rate if insert.trim == "path" else OWN_LAG_S * rate
+            lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
+            nulls = _null_path(reader, stem, each, insert, take, trim, lags, noise_power)
+        finished, loudness, frames, checksum = printed.result()
+        found_dropouts = dropouts.result()
+    own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
     return TakeFigures(
         noise=noise,
-        returned=describe_level(level, true_peaks.result()),
+        returned=describe_level(levels.result(), true_peaks.result()),
         finished=finished,
         loudness=loudness,
         dc_difference=_dc_difference(levels, sent_levels),
         clip_runs=len(own_clips),
-        first_clip_s=own_clips[0] / take.rate if own_clips else None,
-        above_noise_db=activity.above_noise_db([10 ** (_power_db(each_noise) / 10) for each_noise in noise]),
+        first_clip_s=own_clips[0] / rate if own_clips else None,
+        ceilings=flat_tops.result(tuple(math.sqrt(power) for power in noise_power)),
+        signs=tuple(signs_by_band(matrix, channel, reach) for channel in range(channels)),
+        sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
+        nulls=nulls,
+        nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
+        dropouts=found_dropouts,
+        above_noise_db=activity.above_noise_db(noise_power),
         print_frames=frames,
         print_sha256=checksum,
         source_sha256=hasher.hexdigest(),
-        missing_frames=missing,
+        missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
     )
+
+
+def _walk(
+    reader: SoundReader, stem: StemReader, each: Pass, insert: Insert, take: TakeRecord, trim: Trim
+) -> Iterator[tuple[Signal, Signal, Signal]]:
+    """Blocks over stem and tail: the stem as it lies on disk, as it was sent, and what came back, lined up."""
+    gain = db_to_ratio(each.send_db)
+    stem.seek(0)
+    reader.seek(min(max(0, take.layout.material_at + trim.frames), take.frames))
+    left = each.print_frames
+    while left > 0:
+        heard = reader.read(min(BLOCK_FRAMES, left))[:, : take.channels]
+        if not len(heard):
+            break
+        left -= len(heard)
+        dry = stem.read(len(heard))
+        sent = to_sends(dry, insert.mode)
+        if gain != 1.0:
+            sent = sent * gain
+        if len(sent) < len(heard):
+            sent = np.concatenate((sent, np.zeros((len(heard) - len(sent), take.channels))))
+        yield dry, sent, heard
+
+
+def _find_dropouts(
+    each: Pass,
+    insert: Insert,
+    take: TakeRecord,
+    take_path: Path,
+    trim: Trim,
+    parts: Sequence[StemPart],
+    own_delay_frames: int,
+) -> DropoutResult:
+    """A walk of its own, so that it can go on beside the other."""
+    finder = DropoutFinder(take.rate, take.channels)
+    waiting = np.zeros((max(0, own_delay_frames), take.channels))
+    with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
+        for _, sent, heard in _walk(reader, stem, each, insert, take, trim):
+            if len(waiting):
+                together = np.concatenate((waiting, sent))
+                sent, waiting = together[: len(sent)], together[len(sent) :]
+            finder.add(sent, heard)
+    return finder.result()
+
+
+def _null_path(
+    reader: SoundReader,
+    stem: StemReader,
+    each: Pass,
+    insert: Insert,
+    take: TakeRecord,
+    trim: Trim,
+    lags: Sequence[float | None],
+    noise_power: Sequence[float],
+) -> tuple[PathNull | None, ...]:
+    """A second walk, only where a path may do nothing at all: there its spectra are not exact enough."""
+    meters = {channel: PathNullMeter(take.rate, lag) for channel, lag in enumerate(lags) if lag is not None}
+    if meters:
+        for _, sent, heard in _walk(reader, stem, each, insert, take, trim):
+            for channel, meter in meters.items():
+                meter.add(sent[:, channel : channel + 1], heard[:, channel : channel + 1])
+    found: list[PathNull | None] = [None] * len(lags)
+    for channel, meter in meters.items():
+        with suppress(UnmeasurableError):  # too short for a single frame
+            found[channel] = meter.result(noise_power[channel])
+    return tuple(found)
 
 
 def _read_lead(reader: SoundReader, take: TakeRecord, trim: Trim) -> Signal:

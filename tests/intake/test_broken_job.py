@@ -70,7 +70,6 @@ RULES = {
     "sum that is made from": Edit("sum_of = [", 'made_from = ["harp"]\nsum_of = [', "made_from", "stem[mix].made_from", "only a file is bounced", "sum_of alone"),
     "warn above fail": Edit("warn = -75, fail = -55", "warn = -55, fail = -75", "noise", "limits.noise", "warns at -55 only after it has failed at -75", "the lower one"),
     "warn above fail in a pass": Edit(SOLO, solo("limits = { hum = { warn = 1, fail = 0.5 } }"), "hum", f"{HERE}.limits.hum", "warns at 1 only after it has failed at 0.5", "lower"),
-    "later check": Edit("noise = {", "drift = {", "drift", "limits.drift", "not available in this version", "take the limit out"),
     "missing stem file": Edit("dry/clarinet.wav", "dry/clarinette.wav", "clarinette", "stem[clarinet].file", "dry/clarinette.wav does not exist", "put the file there"),
     "backslashes": Edit('"dry/clarinet.wav"', r"'dry\clarinet.wav'", r"dry\c", "stem[clarinet].file", "does not exist", "write / between"),
     "folder for a stem": Edit("dry/clarinet.wav", "dry", '"dry"', "stem[clarinet].file", "dry is a folder, not an audio file", "name the file in it"),

@@ -81,7 +81,6 @@ RULES = {
     "no time": Edit(RANGE, 'range = ["7:00", "17:00"]', "17:00", "unit[valve-eq].control[width].range", "'17:00' is no clock position", "hours and minutes"),
     "fixed where it cannot be": Edit('fixed = "output"', 'fixed = "gain"', "fixed", "unit[opto].control[meter].fixed", "'gain' is not a position of meter", "'reduction', 'output'"),
     "warn above fail": Edit("tail_s = 0.25", "limits = { hum = { warn = -50, fail = -60 } }", "hum", "insert[solo].limits.hum", "warns at -50 only after it has failed at -60", "the lower one"),
-    "later check": Edit("tail_s = 0.25", "limits = { dropout = { fail = 1 } }", "dropout", "insert[solo].limits.dropout", "not available in this version", "take the limit out"),
 }  # fmt: skip
 
 MODELS = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from printq.models.limits import CHECK_IDS, DEFAULT_LIMITS, LATER_CHECKS, Limit, Limits, resolve_limits
+from printq.models.limits import CHECK_IDS, DEFAULT_LIMITS, Limit, Limits, resolve_limits
 
 
 def test_without_limits_the_defaults_hold() -> None:
@@ -10,8 +10,8 @@ def test_without_limits_the_defaults_hold() -> None:
     assert resolve_limits(None, Limits(), None) == DEFAULT_LIMITS
 
 
-def test_every_check_that_is_made_has_a_default() -> None:
-    assert set(DEFAULT_LIMITS) == set(CHECK_IDS) - LATER_CHECKS
+def test_every_check_has_a_default() -> None:
+    assert set(DEFAULT_LIMITS) == set(CHECK_IDS)
 
 
 def test_the_first_layer_that_says_something_wins() -> None:

@@ -1,0 +1,658 @@
+"""Gaps, jumps, repeats and ticks in a take, with the stem as witness.
+
+What comes back is compared with what the stem lets expect (`tracking`), both whitened, so that the rest is about
+white and a tick stands out of it however loud the bass is. Three questions are asked of every third of a millisecond:
+
+- is the rest larger than in the milliseconds before and after, whichever of them are worse;
+- is it more than a unit's errors: a share of what was expected there, as large as elsewhere in the take where it is
+  as loud, and of what was heard shortly before, if the unit has echoes;
+- does it count beside the return as it is: a gain that bends is heard in the treble, but faintly.
+
+The gain between the two is free to move as fast as a compressor moves it, yet not to fall and be back at once: that
+is a gap. Longer repeats show in the part of the return that no gain explains. How far a cell stands out in the least
+of the three is its score. What a unit does again and again is no fault: the scores of all blocks of a take are
+counted, and a fault must stand out of their distribution.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.measure.blocks import check_block
+from printq.measure.tracking import BLOCKS, Followed, ResponseFollower, Slip, TrackResult
+
+__all__ = ["DropoutFinder", "DropoutResult", "Fault", "FaultKind"]
+
+Real = NDArray[np.float32]
+Signal = NDArray[np.float64]
+FaultKind = Literal["gap", "jump", "repeat", "tick"]
+
+MOST_KEPT = 1000
+MOST_EVENTS = 4000
+"""Suspicions of a channel that are remembered until the end; the strongest."""
+CELLS = 448
+"""To a block: 16 samples at 48 kHz, 0.33 ms."""
+CONTEXT = 200
+"""Cells that are known to either side of one that is judged: 67 ms."""
+EDGE = 30
+"""Cells at both ends of a take that are not judged: 10 ms."""
+
+# Thresholds, in dB. In clean takes through equalisers and compressors the highest score of a minute is about -3: the
+# rest of a cell is then 5 dB over its neighbours. A tick with ten times the energy of the noise in its millisecond is
+# 12 to 15 dB over them.
+ABOVE_NEIGHBOURS = 8.0
+"""White noise has a cell this far over its neighbours once in 1e18 (chi square of 16 degrees of freedom)."""
+LEAST_SCORE = 3.0
+ABOVE_RAW = -28.0
+"""Against the power of the return nearby. A tick 20 dB below the local peak has -21 or more; a compressor that bends
+a bass note has up to -30."""
+FAINTEST, FAINT_IN_BASS = -62.0, 4.5
+"""Fainter ones, from here on, are faults only where the delay has a step; in bass they need not even stand out much."""
+MOST_CONFIRMED = 6
+"""Faint suspicions in a segment that are looked at more closely."""
+SHARE_QUANTILE, SHARE_MARGIN = 0.999, 4.0
+LEAST_SHARE, MOST_SHARE = -20.0, -5.0
+SHARE_CELLS = 2000
+"""A fault is a larger share of what was expected than all but a thousandth of the cells that are as loud have; until
+so many are known, and at most, 5 dB below it."""
+REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
+"""A longer repeat: the part that no gain explains is this far over that of its surroundings, and near the whole."""
+TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 3.0
+"""The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
+tape, 1.1 for a valve, 2.3 for a transient shaper)."""
+SILENT = -120.0
+
+JOINED_CELLS = 140
+"""Two edges of one fault are at most this far apart: 47 ms."""
+PAST_CELLS = 30
+"""What is older than 10 ms may be heard again as an echo."""
+ECHO_SHARE, LOST_SHARE = 0.07, 0.25
+"""A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
+ECHO_MARGIN, LOST_DB = 1.0, 12.0
+SEAM, SEAM_DB = 2, 8.0
+"""Cells on either side of a seam between segments, and how much more is asked of them."""
+SAME_EVENT_S = 0.045
+"""What is closer belongs to one fault: the edges of a gap, the same tick in two channels."""
+AROUND_SLIP_S = 0.050
+"""What stands out this close to a slip is its click."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something in the return that neither the stem nor the unit explains."""
+
+    kind: FaultKind
+    """gap: nothing comes back; jump: samples are lost; repeat: samples are heard twice; tick: anything brief."""
+    channel: int
+    start_frame: int
+    length: int
+    """Frames: of a gap, of what is lost or heard twice, 1 of a tick."""
+    level_dbfs: float
+    """Largest deviation, as the peak of an impulse that would be as strong."""
+
+
+@dataclass(frozen=True)
+class DropoutResult:
+    """The faults found, by start."""
+
+    count: int
+    faults: tuple[Fault, ...]
+    """The first 1000."""
+    track: TrackResult
+
+
+class DropoutFinder:
+    """Finds gaps, jumps, repeats and ticks that a stem does not explain.
+
+    Parameters
+    ----------
+    rate : int
+        Hz.
+    channels : int
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._rate = rate
+        self._channels = channels
+        self._follower = ResponseFollower(rate, channels)
+        self._sent = _Store(channels)
+        self._returned = _Store(channels)
+        self._frames = 0
+        self._next = 0
+        cell = self._follower.layout.valid // CELLS
+        self._sides = [_Side(channel, cell) for channel in range(channels)]
+        self._masked: list[tuple[int, int]] = []
+        """Frames that were looked at under an alignment that no longer held."""
+
+    def add(self, sent: NDArray[np.floating], returned: NDArray[np.floating]) -> None:
+        """Add samples of stem and return, both of the shape (frames, channels).
+
+        Raises
+        ------
+        ValueError
+            The shape is another, or the two differ.
+        UnmeasurableError
+            A sample is not a finite number; nothing of either is taken then.
+        """
+        check_block(sent, self._channels)
+        check_block(returned, self._channels)
+        if len(sent) != len(returned):
+            raise ValueError(f"stem and return must have one length, they have {len(sent)} and {len(returned)} frames")
+        taken = 0
+        most = self._follower.layout.segment
+        while taken < len(sent):
+            size = min(most, len(sent) - taken)
+            self._sent.add(sent[taken : taken + size])
+            self._returned.add(returned[taken : taken + size])
+            self._frames += size
+            taken += size
+            self._advance(finish=False)
+
+    def result(self) -> DropoutResult:
+        """What is wrong in all that has been added."""
+        whole = copy.deepcopy(self)
+        whole._advance(finish=True)
+        return whole._conclude()
+
+    def _advance(self, *, finish: bool) -> None:
+        segment = self._follower.layout.segment
+        reach = self._follower.reach
+        while self._next < self._frames:
+            ready = self._next + segment + reach + max(0, -self._follower.alignment)
+            if ready > self._frames and not finish:
+                return
+            slips = self._follower.slip_count
+            frames = min(segment, self._frames - self._next)
+            followed = self._follower.follow(self._next, frames, self._sent.read, self._returned.read)
+            if self._follower.slip_count > slips and self._follower.slips:
+                first = min(slip.frame for slip in self._follower.slips[slips - self._follower.slip_count :])
+                if first < self._next and len(self._masked) < MOST_KEPT:
+                    self._masked.append((first, self._next))
+            for side in self._sides:
+                side.add(followed, self._next)
+                for frame in side.faint():
+                    self._follower.confirm_step(frame, self._sent.read, self._returned.read)
+            self._next += segment
+            oldest = self._next - segment - reach
+            self._returned.drop(oldest)
+            self._sent.drop(oldest - max(0, self._follower.alignment))
+        if finish:
+            for side in self._sides:
+                side.finish()
+
+    def _conclude(self) -> DropoutResult:
+        track = self._follower.result()
+        near = round(AROUND_SLIP_S * self._rate)
+        events = [event for side in self._sides for event in side.events(self._frames)]
+        kept = [
+            event
+            for event in events
+            if not any(low <= event.start < high for low, high in self._masked)
+            and not any(
+                -near - abs(slip.samples) <= event.start - slip.frame <= near + abs(slip.samples)
+                for slip in track.slips
+            )
+        ]
+        faults = _once(kept, round(SAME_EVENT_S * self._rate))
+        faults += [self._slip(slip, events, near) for slip in track.slips]
+        faults.sort(key=lambda fault: (fault.start_frame, fault.channel))
+        count = len(faults) + self._follower.slip_count - len(track.slips)
+        return DropoutResult(count, tuple(faults[:MOST_KEPT]), track)
+
+    def _slip(self, slip: Slip, events: Iterable[_Event], near: int) -> Fault:
+        beside = [event for event in events if abs(event.start - slip.frame) <= near]
+        loudest = max(beside, key=lambda event: event.level, default=None)
+        return Fault(
+            kind="jump" if slip.samples < 0 else "repeat",
+            channel=loudest.channel if loudest else 0,
+            start_frame=slip.frame,
+            length=abs(slip.samples),
+            level_dbfs=loudest.level if loudest else SILENT,
+        )
+
+
+@dataclass(frozen=True)
+class _Event:
+    """A place that stands out."""
+
+    channel: int
+    start: int
+    end: int
+    kind: FaultKind
+    neighbours: float
+    share: float
+    raw: float
+    loudness: float
+    level: float
+    repeat: float
+    """Score as a longer repeat; all others are to be looked up when the take is known."""
+
+    @property
+    def strength(self) -> float:
+        return max(self.neighbours - ABOVE_NEIGHBOURS, self.repeat)
+
+
+def _once(events: list[_Event], near: int) -> list[Fault]:
+    """Faults, each once, however many channels and edges it has."""
+    faults: list[Fault] = []
+    group: list[_Event] = []
+    for event in sorted(events, key=lambda event: event.start):
+        if group and event.start > max(each.end for each in group) + near:
+            faults.append(_together(group))
+            group = []
+        group.append(event)
+    if group:
+        faults.append(_together(group))
+    return faults
+
+
+def _together(group: list[_Event]) -> Fault:
+    loudest = max(group, key=lambda event: event.level)
+    kinds = [event.kind for event in group if event.kind != "tick"]
+    if not kinds:
+        return Fault("tick", loudest.channel, loudest.start, 1, loudest.level)
+    start = min(event.start for event in group)
+    end = max(event.end for event in group)
+    kind: FaultKind = "gap" if "gap" in kinds else kinds[0]
+    return Fault(kind, loudest.channel, start, end - start, loudest.level)
+
+
+@dataclass
+class _Side:
+    """One channel: cells on their way, the suspicions, and what is usual in the take."""
+
+    channel: int
+    cell: int
+    _cells: Signal = field(default_factory=lambda: np.zeros((5, CONTEXT)))
+    _first: int = -1
+    """Frame of the first cell held."""
+    _drifting: bool = False
+    _bass: bool = False
+    """Whether the last segment told nothing about the delay."""
+    _faint: list[int] = field(default_factory=list)
+    _found: list[_Event] = field(default_factory=list)
+    _usual: _Usual = field(default_factory=lambda: _Usual())
+    _scores: _Tail = field(default_factory=lambda: _Tail())
+    _repeats: _Tail = field(default_factory=lambda: _Tail())
+    _heard: list[float] = field(default_factory=list)
+    """Loudest cell of each of the last segments."""
+    _unexplained: Signal = field(default_factory=lambda: np.zeros((2, 2)))
+
+    def add(self, followed: Followed, start: int) -> None:
+        """Take a segment."""
+        if self._first < 0:
+            self._first = start - CONTEXT * self.cell
+        r = followed.returned[self.channel].reshape(-1, self.cell)
+        p = followed.expected[self.channel].reshape(-1, self.cell)
+        raw = followed.power[self.channel].reshape(-1, self.cell)
+        ones = np.ones(self.cell, dtype=np.float32)
+        impulse = followed.impulse[self.channel]
+        rr, rp, pp = (r * r) @ ones, (r * p) @ ones, (p * p) @ ones
+        blocks = [each.reshape(-1, CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
+        left = np.maximum(blocks[0] - blocks[1] ** 2 / np.maximum(blocks[2], 1e-30), 0.0)
+        active = blocks[2] > 0.01 * blocks[0]
+        new = np.array([[left[active].sum(), blocks[0][active].sum()], followed.energies[self.channel]])
+        self._unexplained = 0.9 * self._unexplained + new
+        self._bass, self._drifting = followed.bass, followed.drifting
+        self._heard = [*self._heard[-2:], float(rr.max())]
+        new = np.stack((rr, rp, pp, (raw @ ones) / self.cell, np.full(len(rr), impulse)))
+        self._cells = np.concatenate((self._cells, new), axis=1)
+        self._judge()
+
+    def faint(self) -> list[int]:
+        """Frames at which something faint stood out in what was judged last."""
+        found, self._faint = self._faint, []
+        return found
+
+    def finish(self) -> None:
+        """Nothing follows."""
+        self._cells = np.concatenate((self._cells, np.zeros((5, CONTEXT))), axis=1)
+        self._judge()
+
+    def events(self, frames: int) -> list[_Event]:
+        """What stands out of the whole."""
+        low, high = EDGE * self.cell, frames - EDGE * self.cell
+        scores, repeats = self._scores.threshold(), self._repeats.threshold()
+        return [
+            event
+            for event in self._found
+            if low <= event.start and event.start < high and (self._score(event) >= scores or event.repeat >= repeats)
+        ]
+
+    def _score(self, event: _Event) -> float:
+        return min(
+            event.neighbours - ABOVE_NEIGHBOURS,
+            event.share - self._usual.share(event.loudness),
+            event.raw - ABOVE_RAW,
+        )
+
+    def _judge(self) -> None:
+        count = self._cells.shape[1] - 2 * CONTEXT
+        if count <= 0:
+            return
+        first = self._first + CONTEXT * self.cell
+        looks = _look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
+        if self._drifting or self._share() > LOST_SHARE:
+            # Not predictable: only what is gross counts.
+            looks = replace(looks, neighbours=looks.neighbours - LOST_DB, repeat=looks.repeat - LOST_DB)
+        # Where two segments meet, the response changes a little, and with it what is expected.
+        place = (first // self.cell + np.arange(count) + SEAM) % (CELLS * BLOCKS)
+        looks = replace(looks, share=np.where(place < 2 * SEAM, looks.share - SEAM_DB, looks.share))
+        self._usual.add(looks)
+        score = np.minimum(looks.neighbours - ABOVE_NEIGHBOURS, looks.raw - ABOVE_RAW)
+        strict = np.minimum(score, looks.share - self._usual.shares(looks.loudness))
+        self._scores.add(strict)
+        self._repeats.add(looks.repeat)
+        hot = (np.minimum(score, looks.share - LEAST_SHARE) > 0.0) | (looks.repeat > 0.0)
+        if hot.any():
+            self._remember(np.flatnonzero(hot), looks, first)
+        # Where samples of a bass note are lost, the step is faint.
+        least = FAINT_IN_BASS if self._bass else ABOVE_NEIGHBOURS
+        faint = (looks.neighbours > least) & (looks.raw > FAINTEST) & (looks.raw <= ABOVE_RAW)
+        faint &= looks.share > MOST_SHARE
+        if faint.any():
+            places = np.flatnonzero(faint)
+            groups = np.split(places, np.flatnonzero(np.diff(places) > 6) + 1)
+            best = [int(group[np.argmax(looks.neighbours[group])]) for group in groups]
+            best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
+            self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
+        self._cells = self._cells[:, count:]
+        self._first += count * self.cell
+
+    def _share(self) -> float:
+        """Share of the return that is not explained, with or without whitening."""
+        return float(np.min(self._unexplained[:, 0] / np.maximum(self._unexplained[:, 1], 1e-30)))
+
+    def _past(self) -> float:
+        """What of the sound heard before may come again as an echo, in dB; minus infinity for a unit without."""
+        share = self._share()
+        if share <= ECHO_SHARE:
+            return -math.inf
+        return 10.0 * math.log10(share) + ECHO_MARGIN
+
+    def _remember(self, hot: NDArray[np.intp], looks: _Looks, first: int) -> None:
+        groups = np.split(hot, np.flatnonzero(np.diff(hot) > 3) + 1)
+        for index, group in enumerate(groups):
+            best = int(group[np.argmax(np.maximum(looks.neighbours[group] - ABOVE_NEIGHBOURS, looks.repeat[group]))])
+            start, end = int(group[0]), int(group[-1]) + 1
+            kind: FaultKind = "tick"
+            # What is whitened spreads a little: a group is a tick if two cells have nearly all of it.
+            energy = np.sort(10.0 ** (looks.level[start:end] / 10.0))
+            brief = bool(energy[-2:].sum() > 0.8 * energy.sum())
+            if index + 1 < len(groups) and groups[index + 1][0] - start <= JOINED_CELLS:
+                until = int(groups[index + 1][0])
+                kind = _between(
+                    self._cells[:4, CONTEXT + end : CONTEXT + until],
+                    self._cells[:4, CONTEXT + start - 12 : CONTEXT + start],
+                )
+                end = int(groups[index + 1][-1]) + 1 if kind != "tick" else end
+            if kind == "tick" and end - start > 3 and not brief:
+                kind = _between(
+                    self._cells[:4, CONTEXT + start + 1 : CONTEXT + end - 1],
+                    self._cells[:4, CONTEXT + start - 12 : CONTEXT + start],
+                )
+            place = best if kind == "tick" else start
+            self._found.append(
+                _Event(
+                    channel=self.channel,
+                    start=first + place * self.cell,
+                    end=first + max(end, place + 1) * self.cell,
+                    kind=kind,
+                    neighbours=float(looks.neighbours[best]),
+                    share=float(looks.share[best]),
+                    raw=float(looks.raw[best]),
+                    loudness=float(looks.loudness[best]),
+                    level=float(looks.level[best]),
+                    repeat=float(looks.repeat[group].max()),
+                )
+            )
+        if len(self._found) > 2 * MOST_EVENTS:
+            self._found.sort(key=lambda event: -event.strength)
+            del self._found[MOST_EVENTS:]
+
+
+def _between(inside: Signal, before: Signal) -> FaultKind:
+    """What is between two edges: nothing, something else than expected, or no fault at all."""
+    rr, rp, pp, raw = inside.mean(axis=1)
+    usual = before.mean(axis=1)
+    gain = usual[1] / max(usual[2], 1e-30)
+    if raw < 0.01 * usual[3] or (pp > 0.0 and rr < 0.1 * gain**2 * pp):
+        return "gap"
+    if pp <= 0.0:
+        return "tick"
+    return "repeat" if rp <= 0.0 or rr - rp**2 / pp > 0.5 * rr else "tick"
+
+
+@dataclass(frozen=True)
+class _Looks:
+    """How cells look, each a number in dB for each cell."""
+
+    neighbours: Signal
+    """The rest over that of the neighbours."""
+    share: Signal
+    """The rest over what was expected."""
+    raw: Signal
+    """The rest, as an impulse, over the return's own power nearby."""
+    repeat: Signal
+    """Score as a longer repeat."""
+    loudness: Signal
+    """Power of the return nearby."""
+    level: Signal
+    """Of an impulse as strong as the rest."""
+    clear: NDArray[np.bool_]
+    """Where much more was expected than is usually left."""
+
+
+def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
+    """Look at all cells but the context at both ends."""
+    from scipy.ndimage import maximum_filter1d
+
+    rr, rp, pp, raw, impulse = cells
+    means_rr, means_rp, means_pp = _Means(rr), _Means(rp), _Means(pp)
+    rp5, pp5 = means_rp.over(-2, 3), means_pp.over(-2, 3)
+    # Where little was expected, nothing is known of the gain: it is taken for what it usually is, 1.
+    gain = (rp5 + cell) / (pp5 + cell)
+    # What is known of the gain on either side: nothing, where next to nothing was expected.
+    least = np.maximum(3.0 * cell, 0.03 * pp5)
+    known = np.where(pp5 > 3.0 * cell, gain, 0.0)
+    sides = []
+    high = np.zeros_like(gain)
+    for offsets in ((-6, -11, -16), (6, 11, 16)):
+        side = np.zeros_like(gain)
+        for offset in offsets:
+            high = np.maximum(high, _moved(gain, offset))
+            side = np.maximum(side, np.where(_moved(pp5, offset) >= least, _moved(known, offset), 0.0))
+        sides.append(side)
+    low = 0.7 * np.minimum(*sides)
+    # After a rest a compressor has let go, by as much as it likes.
+    bound = np.clip(gain, low, np.where(low > 0.0, 1.4 * high, 1e3))
+    rest = np.maximum(rr - 2.0 * bound * rp + bound * bound * pp, 0.0)
+    floor = 0.1 * cell
+    means = _Means(rest)
+    usual = np.maximum(means.over(-20, -2), means.over(3, 21))
+    means = _Means(np.minimum(rest, 3.0 * usual + floor))
+    usual = np.maximum(means.over(-20, -2), means.over(3, 21)) + floor
+    inner = slice(CONTEXT, -CONTEXT)
+    expected = maximum_filter1d(np.maximum(bound, high) ** 2 * pp, 5)[inner]
+    inner = slice(CONTEXT, -CONTEXT)
+    rest_db = _db(rest[inner])
+    share = rest_db - _db(expected)
+    repeat = _repeat(means_rr, means_rp, means_pp, floor)[inner]
+    if echo_db > -math.inf:
+        past = np.maximum(np.maximum.accumulate(_moved(rr, -PAST_CELLS)), heard)
+        echo = rest_db - (_db(past) + echo_db)[inner]
+        share = np.minimum(share, echo + MOST_SHARE)
+        repeat = np.minimum(repeat, echo)
+    loud = maximum_filter1d(raw, 61)[inner]
+    return _Looks(
+        neighbours=rest_db - _db(usual[inner]),
+        share=share,
+        raw=rest_db - _db(loud * impulse[inner]),
+        repeat=repeat,
+        loudness=_db(loud),
+        level=rest_db - _db(impulse[inner]),
+        clear=expected > 100.0 * usual[inner],
+    )
+
+
+def _repeat(rr: _Means, rp: _Means, pp: _Means, floor: float) -> Signal:
+    """Score for a piece of 3 ms that no gain explains, between others that one does."""
+    heard, both, expected = (each.over(-4, 4) for each in (rr, rp, pp))
+    rest = np.maximum(heard - np.maximum(both, 0.0) ** 2 / np.maximum(expected, 1e-9), 0.0)
+    means = _Means(rest)
+    left, right = means.over(-195, -140), means.over(141, 196)
+    around = np.maximum(left, right) + floor
+    # There must be something to be explained here and on both sides, and on both sides it must be explained.
+    there = expected > 5.0 * floor
+    for offsets, unexplained in (((-195, -140), left), ((141, 196), right)):
+        there &= pp.over(*offsets) > 5.0 * floor
+        there &= unexplained < 0.3 * rr.over(*offsets)
+    score = np.minimum(_db(rest) - _db(around) - REPEAT_ABOVE, _db(rest) - _db(heard) - REPEAT_SHARE)
+    return np.where(there, score, SILENT)
+
+
+@dataclass
+class _Usual:
+    """How large the rest is against what was expected, by loudness: counts of cells."""
+
+    LOW, STEP, LEVELS, SHARES = -120.0, 3.0, 45, 30
+    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((45, 30), dtype=np.int64))
+
+    def add(self, looks: _Looks) -> None:
+        chosen = looks.clear
+        if chosen.any():
+            levels = self._level(looks.loudness[chosen])
+            shares = np.clip((looks.share[chosen] + 60.0) / 3.0, 0, self.SHARES - 1).astype(np.intp)
+            self.counts += np.bincount(levels * self.SHARES + shares, minlength=self.counts.size).reshape(
+                self.counts.shape
+            )
+
+    def _level(self, loudness: Signal) -> NDArray[np.intp]:
+        return np.clip((loudness - self.LOW) / self.STEP, 0, self.LEVELS - 1).astype(np.intp)
+
+    def table(self) -> Signal:
+        """Share that a fault must exceed, by loudness."""
+        # What is as loud or louder counts, and a little below.
+        louder = np.cumsum(self.counts[::-1], axis=0)[::-1]
+        louder = np.concatenate((louder[:2], louder[:-2]))
+        total = louder.sum(axis=1)
+        above = np.cumsum(louder[:, ::-1], axis=1)[:, ::-1]
+        # First class that so few exceed.
+        few = above <= (1.0 - SHARE_QUANTILE) * total[:, np.newaxis]
+        place = np.where(few.any(axis=1), few.argmax(axis=1), self.SHARES)
+        share = np.clip(-60.0 + 3.0 * place + SHARE_MARGIN, LEAST_SHARE, MOST_SHARE)
+        return np.where(total >= SHARE_CELLS, share, MOST_SHARE)
+
+    def shares(self, loudness: Signal) -> Signal:
+        return np.asarray(self.table()[self._level(loudness)])
+
+    def share(self, loudness: float) -> float:
+        return float(self.shares(np.array([loudness]))[0])
+
+
+@dataclass
+class _Tail:
+    """The highest score of each block of a take, counted in classes of half a dB."""
+
+    LOW, STEP, CLASSES = -40.0, 0.5, 240
+    counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(240, dtype=np.int64))
+
+    def add(self, scores: Signal) -> None:
+        starts = np.arange(0, len(scores), CELLS)
+        highest = np.maximum.reduceat(scores, starts)
+        classes = np.clip((highest - self.LOW) / self.STEP, 0, self.CLASSES - 1).astype(np.intp)
+        self.counts += np.bincount(classes, minlength=self.CLASSES)
+
+    def threshold(self) -> float:
+        """What a score must reach: further out than the tail of all scores goes on.
+
+        From the score of a rank, the tail is drawn out to the first; the rank at which it ends lowest counts, so that
+        a few faults do not hide each other.
+        """
+        from_top = np.cumsum(self.counts[::-1])
+        limits = []
+        for rank in TAIL_RANKS:
+            if from_top[-1] > rank:
+                place = self.CLASSES - 1 - int(np.searchsorted(from_top, rank, side="right"))
+                limits.append(self.LOW + self.STEP * (place + 1) + TAIL_SLOPE * math.log(rank + 1) + TAIL_MARGIN)
+        return max(LEAST_SCORE, min(limits, default=LEAST_SCORE))
+
+
+class _Store:
+    """Samples that are still needed, shape (channels, frames); silence around them."""
+
+    def __init__(self, channels: int) -> None:
+        self._data = np.zeros((channels, 1 << 16), dtype=np.float32)
+        self._first = 0
+        """Frame of the first sample kept, which is at `_low` in the data."""
+        self._low = self._high = 0
+
+    def add(self, block: NDArray[np.floating]) -> None:
+        if self._high + len(block) > self._data.shape[1]:
+            kept = self._high - self._low
+            need = 2 * (kept + len(block))
+            moved = self._data if need <= self._data.shape[1] else np.zeros((len(self._data), need), dtype=np.float32)
+            moved[:, :kept] = self._data[:, self._low : self._high]
+            self._data, self._low, self._high = moved, 0, kept
+        # Channel by channel: across them numpy is several times slower.
+        for kept_channel, channel in zip(self._data, block.T, strict=True):
+            kept_channel[self._high : self._high + len(block)] = channel
+        self._high += len(block)
+
+    def drop(self, first: int) -> None:
+        """Forget what is before a frame."""
+        gone = max(0, min(first - self._first, self._high - self._low))
+        self._first += gone
+        self._low += gone
+
+    def read(self, first: int, frames: int) -> Real:
+        """Samples from a frame on, not to be changed."""
+        low = max(first, self._first)
+        high = min(first + frames, self._first + self._high - self._low)
+        shift = self._low - self._first
+        if low == first and high == first + frames:
+            return self._data[:, low + shift : high + shift]
+        piece = np.zeros((len(self._data), frames), dtype=np.float32)
+        if low < high:
+            piece[:, low - first : high - first] = self._data[:, low + shift : high + shift]
+        return piece
+
+
+class _Means:
+    """Means over pieces of an array."""
+
+    def __init__(self, values: Signal) -> None:
+        self._count = len(values)
+        self._sums = np.zeros(self._count + 1 + 2 * CONTEXT)
+        np.cumsum(values, out=self._sums[CONTEXT + 1 : CONTEXT + 1 + self._count])
+        self._sums[CONTEXT + 1 + self._count :] = self._sums[CONTEXT + self._count]
+
+    def over(self, low: int, high: int) -> Signal:
+        """Mean of values[i + low : i + high] for each i, with zeros beyond the ends."""
+        first, last = CONTEXT + low, CONTEXT + high
+        total = self._sums[last : last + self._count] - self._sums[first : first + self._count]
+        total /= high - low
+        return np.asarray(total)
+
+
+def _moved(values: Signal, offset: int) -> Signal:
+    """values[i + offset], the ends repeated."""
+    moved = np.empty_like(values)
+    if offset >= 0:
+        moved[: len(values) - offset] = values[offset:]
+        moved[len(values) - offset :] = values[-1]
+    else:
+        moved[-offset:] = values[:offset]
+        moved[:-offset] = values[0]
+    return moved
+
+
+def _db(power: Signal) -> Signal:
+    return np.asarray(10.0 * np.log10(np.maximum(power, 1e-12)))

@@ -1,0 +1,926 @@
+"""How a unit answers a stem, and how late, followed through a take.
+
+The take is looked at in overlapping blocks. What comes back is predicted from the stem by a response that is
+averaged over the take (its cross spectrum with the stem over the stem's power), so an equaliser explains itself;
+compressors change no delay, and saturation adds what the average takes for noise. The delay of each block against
+that response is the least-squares slope of the phase, weighted by what stands above the unexplained rest (Knapp &
+Carter, 1976: the maximum likelihood weights). A slope of these delays is a drift of clocks; a step by whole samples
+between two plateaus is a slip, and it is placed where the two alignments together leave the least unexplained.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["BlockLayout", "Followed", "ResponseFollower", "Slip", "TrackResult", "TrackedWindow"]
+
+Real = NDArray[np.float32]
+Spectra = NDArray[np.complex64]
+Signal = NDArray[np.float64]
+
+BLOCK_AT_48K = 8192
+BLOCKS = 16
+"""Blocks to a segment: 2.4 s."""
+GUARD_SHARE = 16
+"""The filters reach this part of a block to either side; so much of it is no result."""
+RESPONSE_SHARE = 0.6
+"""Part of the guard that the response may fill; the whitening has the rest."""
+BAND_BINS = 16
+"""Bins to a band of the whitening: 94 Hz."""
+PHASE_ERROR = 0.05
+"""Radians by which the response may be off wherever the stem is: little for treble, a sample and more for bass."""
+DOUBT = 1e-4
+"""Share of what is expected, in power, by which the response may be off in the treble; more in the bass."""
+CHANCE = 1.0
+"""Times the inverse number of blocks: squared coherence up to this may be chance; smoothing makes it rare."""
+MATURE = 160.0
+"""Blocks after which a response is known well."""
+MEMORY = 0.98
+"""What a segment keeps of those before it: two minutes."""
+FULL_SCALE_FLOOR = 1e-13
+"""-130 dBFS: below any converter's noise, above the rounding of 24 bits."""
+RELATIVE_FLOOR = 1e-12
+"""Single precision rounds this far below the signal."""
+ACTIVE = 0.2
+"""A block counts if what is expected has this many times the power of what is usually unexplained."""
+FAST_DRIFT = 0.2
+"""Samples a block, 28 ppm: the expectation is off by a tenth of a sample at the ends of a block."""
+DEAD_ZONE = 0.1
+"""Samples by which the delay may be off before it is followed."""
+MATTERS = 0.05
+"""Power against what is usually unexplained, from which on a change of the response is worth another look."""
+MOST_SLIPS_IN_SEGMENT = 8
+MOST_SEARCHES = 3
+"""In a segment, of each kind of suspicion: a search costs about as much as a segment."""
+STEEP = 100.0
+"""A deviation of so many times what is usual and what was expected, in power, may be the edge of a slip."""
+SMALL_SLIP = 2
+MUCH = 3.0
+"""Of a slip by more than two samples, the new alignment must leave so much less; of a small one, `CLEARLY` less."""
+MOST_LEFT = 0.1
+"""An alignment that leaves more than this part of the return explains nothing. Of 250 true slips the worst left 0.09;
+through echoes, alignments to the echo left 0.11 and more."""
+SURELY, BEYOND_DOUBT = 10.0, 100.0
+"""How much less is enough where one side of the slip is silent, and where it is only noise."""
+STEADY, DOUBTFUL = 0.25, 0.35
+"""Samples by which a step in the phases may differ from a whole one. Of 70 true ones the worst was off by 0.13, where
+its place was known; compressors that bend a bass note make steps of 0.05. The second is the largest error of one."""
+RIVAL = 2.0
+BUFFER = 32
+"""Among alignments that leave less than `RIVAL` times the least, one by a multiple of this is taken: lost blocks are
+such multiples, and a steady tone fits at each of its periods."""
+BEFORE, AFTER = 24, 2
+"""Blocks around a suspicious one in which its slip is looked for."""
+CLEARLY = 1.15
+"""An alignment must leave this much less than another to be taken for the better one."""
+MOST_WINDOWS = 512
+MOST_SLIPS = 1000
+SEARCHED_AT_48K = 8192
+"""Longest slip that is looked for at once, samples."""
+FARTHEST_AT_48K = 1 << 16
+"""Farther from the nominal alignment than this, the take is lost."""
+
+
+@dataclass(frozen=True)
+class TrackedWindow:
+    """The delay over some time."""
+
+    start_frame: int
+    delay_samples: float
+    """Against the nominal alignment and the unit's own response; positive: later."""
+    standard_error: float
+
+
+@dataclass(frozen=True)
+class Slip:
+    """From `frame` on, everything is `samples` later (heard twice), or earlier (lost) if negative."""
+
+    frame: int
+    samples: int
+
+
+@dataclass(frozen=True)
+class TrackResult:
+    """The delay over the whole take."""
+
+    windows: tuple[TrackedWindow, ...]
+    """At most 512, longer ones in longer takes."""
+    slips: tuple[Slip, ...]
+    drift_ppm: float | None
+    """Slope without the slips, positive: the return runs slower. None if there was too little to tell."""
+    drift_error_ppm: float | None
+    """Standard error."""
+
+
+@dataclass(frozen=True)
+class BlockLayout:
+    """Sizes of blocks and segments at a rate."""
+
+    block: int
+    guard: int
+    """Frames at either end of a block that belong to its neighbours."""
+    searched: int
+    farthest: int
+
+    @classmethod
+    def at(cls, rate: int) -> BlockLayout:
+        factor = 2 ** max(-3, round(math.log2(rate / 48_000)))
+        block = int(BLOCK_AT_48K * factor)
+        return cls(block, block // GUARD_SHARE, int(SEARCHED_AT_48K * factor), int(FARTHEST_AT_48K * factor))
+
+    @property
+    def valid(self) -> int:
+        """Frames of a block that are a result."""
+        return self.block - 2 * self.guard
+
+    @property
+    def segment(self) -> int:
+        return BLOCKS * self.valid
+
+
+@dataclass(frozen=True)
+class Followed:
+    """A segment as it came back and as it was expected, whitened: what is unexplained has a power of 1 a sample."""
+
+    returned: list[Real]
+    """Of each channel, shape (segment,)."""
+    expected: list[Real]
+    power: list[Real]
+    """Of the return as it is, each sample squared."""
+    impulse: list[float]
+    """Energy that an impulse of 1 has when it is whitened."""
+    drifting: bool
+    """Whether the clocks drift so fast that the delay changes within a block."""
+    bass: bool
+    """Whether there was too little treble to follow the delay."""
+    energies: list[tuple[float, float]]
+    """Of each channel, not whitened: what is left unexplained, and the whole return."""
+
+
+Reader = Callable[[int, int], Real]
+"""Samples of all channels from a frame on, shape (channels, frames); zeros where there is nothing."""
+
+
+class ResponseFollower:
+    """Predicts the return of a take from its stem, segment by segment, and follows the delay.
+
+    Parameters
+    ----------
+    rate : int
+        Hz.
+    channels : int
+        They share clock and slips; each has a response of its own.
+    """
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self.layout = BlockLayout.at(rate)
+        self._rate = rate
+        self._channels = channels
+        self._models = [_Response(self.layout, rate) for _ in range(channels)]
+        self._omega = (2.0 * np.pi / self.layout.block * np.arange(self.layout.block // 2 + 1)).astype(np.float32)
+        self._alignments: list[tuple[int, int]] = [(-(1 << 62), 0)]
+        """From a frame of the return on: how much later it comes."""
+        self._drifted = 0
+        """Whole samples by which clocks have drifted apart; the same for all of a segment, so that nothing jumps."""
+        self._delay = 0.0
+        """What is compensated on top of it, at the end of the last segment."""
+        self._slope = 0.0
+        """Samples a block."""
+        self._started = False
+        self._tried: float | None = None
+        """What the first segment leaves unexplained if there is no drift."""
+        self._log = _DelayLog(self.layout.valid)
+        self._recent: list[_Block] = []
+        self._examined = -1
+        """Up to where suspicions were followed."""
+        self.slips: list[Slip] = []
+        self.slip_count = 0
+
+    @property
+    def reach(self) -> int:
+        """Frames beyond either end of a segment that are read."""
+        return self.layout.guard + self.layout.searched + (BEFORE + AFTER + 2) * self.layout.valid
+
+    @property
+    def alignment(self) -> int:
+        """Samples by which the return is late at the end of what was followed."""
+        return self._alignments[-1][1] + self._drifted
+
+    def follow(self, start: int, frames: int, sent: Reader, returned: Reader) -> Followed:
+        """Follow the segment that begins at a frame; `frames` of it are signal, the rest is beyond the end."""
+        heard = [self._spectra(channel) for channel in returned(*self._span(start))]
+        real = np.arange(BLOCKS) * self.layout.valid < frames
+        searches = 0
+        while True:
+            played = self._played(start, sent)
+            learnt = [
+                model.learn(stem, back, real) for model, stem, back in zip(self._models, played, heard, strict=True)
+            ]
+            # A slip in this segment would spoil the response: that of before is the judge.
+            judges = [new.answering_as(old) for new, old in zip(learnt, self._models, strict=True)]
+            pairs = []
+            for model, stem, back in zip(judges, played, heard, strict=True):
+                expecting = model.response * model.whitening
+                pairs.append((self._signal(back, model.whitening), self._signal(stem, expecting)))
+            delays = _Delays.of(pairs)
+            if not self._started and self._settle(played, heard, delays, real):
+                continue
+            slip = None
+            if searches < MOST_SLIPS_IN_SEGMENT:
+                # The misfit behind a slip would whiten itself away: here the whitening of before counts as well.
+                known = [[old if old.known else judge for old, judge in zip(self._models, judges, strict=True)], judges]
+                slip = self._find_slip(start, frames, delays, known, sent, returned)
+            if slip is None:
+                break
+            self._take(slip)
+            searches += 1
+        for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
+            if new.differs_from(judge, stem):
+                pairs[index] = pairs[index][0], self._signal(stem, new.response * new.whitening)
+        self._models = learnt
+        self._started = self._started or any(model.known for model in learnt)
+        self._note(start, frames, delays)
+        raw = returned(start, self.layout.segment)
+        return Followed(
+            [one for one, _ in pairs],
+            [other for _, other in pairs],
+            list(raw * raw),
+            [float(np.mean(model.whitening**2)) for model in learnt],
+            abs(self._slope) > FAST_DRIFT,
+            not delays.usable().any(),
+            [(model.left, model.heard) for model in learnt],
+        )
+
+    def result(self) -> TrackResult:
+        """What was followed so far."""
+        ppm, error = self._log.drift(self.slips)
+        return TrackResult(self._log.windows(), tuple(self.slips), ppm, error)
+
+    def _span(self, start: int) -> tuple[int, int]:
+        return start - self.layout.guard, self.layout.segment + 2 * self.layout.guard
+
+    def _spectra(self, channel: Real) -> Spectra:
+        from scipy.fft import rfft
+
+        layout = self.layout
+        blocks = np.lib.stride_tricks.sliding_window_view(channel, layout.block)[:: layout.valid]
+        return np.asarray(rfft(blocks, axis=1))
+
+    def _signal(self, spectra: Spectra, weights: Spectra | Real) -> Real:
+        """The filtered signal; a few blocks at a time, which stay in the processor's cache."""
+        from scipy.fft import irfft
+
+        layout = self.layout
+        signal = np.empty((BLOCKS, layout.valid), dtype=np.float32)
+        for first in range(0, BLOCKS, 4):
+            some = slice(first, first + 4)
+            blocks = irfft(spectra[some] * weights, layout.block, axis=1, overwrite_x=True)
+            signal[some] = blocks[:, layout.guard : layout.guard + layout.valid]
+        return signal.reshape(-1)
+
+    def aligned(self, first: int, frames: int, sent: Reader) -> Real:
+        """The stem, each frame where the return is expected to have it."""
+        pieces = []
+        for index, (begin, late) in enumerate(self._alignments):
+            end = self._alignments[index + 1][0] if index + 1 < len(self._alignments) else first + frames
+            low, high = max(first, begin), min(first + frames, end)
+            if low < high:
+                pieces.append(sent(low - late - self._drifted, high - low))
+        return pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=1)
+
+    def _played(self, start: int, sent: Reader) -> list[Spectra]:
+        played = [self._spectra(channel) for channel in self.aligned(*self._span(start), sent)]
+        self._ramp = self._delay + self._slope * (np.arange(BLOCKS) + 0.5)
+        if np.abs(self._ramp).max() > 0.01:
+            self._turn(played, np.asarray(self._ramp))
+        else:
+            self._ramp = np.zeros(BLOCKS)
+        return played
+
+    def _turn(self, played: list[Spectra], delays: Signal) -> None:
+        for stem in played:
+            stem *= np.exp(-1j * np.outer(delays, self._omega)).astype(np.complex64)
+
+    # ---- delay ----
+
+    def _settle(self, played: list[Spectra], heard: list[Spectra], delays: _Delays, real: NDArray[np.bool_]) -> bool:
+        """At the start nothing is known of a drift: whether to try again, with what the phases say of one."""
+        left = float(np.median(delays.left[real & (delays.expected > 0.0)])) if delays.expected.any() else 1.0
+        if self._tried is None:
+            slope = _slope_between(played, heard, self._omega, real)
+            if slope is None or left == 1.0:
+                return False
+            self._tried, self._slope = left, slope
+            return True
+        if self._slope != 0.0 and left > 0.7 * self._tried:
+            self._slope = 0.0
+            return True
+        return False
+
+    def _note(self, start: int, frames: int, delays: _Delays) -> None:
+        """Write the delays down, and be ready for the next segment."""
+        layout = self.layout
+        begins = np.arange(BLOCKS) * layout.valid
+        usable = delays.usable() & (begins + layout.valid <= frames)
+        found = self.alignment_at(start + begins + layout.valid // 2) + self._ramp + delays.samples
+        for block in np.flatnonzero(usable):
+            self._log.add(start + int(begins[block]), float(found[block]), float(delays.errors[block]))
+        end = self._delay + self._slope * BLOCKS
+        usable &= delays.left <= 3.0 * np.median(delays.left[usable]) if usable.any() else False
+        if usable.sum() >= 5:
+            places = np.arange(BLOCKS)[usable] + 0.5
+            found = delays.samples[usable]
+            # The median of the slopes between all pairs (Theil and Sen): a block with a fault in it does not count.
+            one, other = np.triu_indices(len(places), 1)
+            slope = float(np.median((found[other] - found[one]) / (places[other] - places[one])))
+            offset = float(np.median(found - slope * places))
+            scatter = 1.5 * float(np.median(np.abs(found - offset - slope * places)))
+            if self._slope != 0.0 or abs(slope) * BLOCKS > max(8.0 * scatter, DEAD_ZONE):
+                self._slope += 0.5 * slope
+                end += offset + slope * BLOCKS
+            elif abs(np.median(found)) > max(DEAD_ZONE, 3.0 * scatter):
+                end += float(np.median(found))
+        self._delay = end
+        whole = round(self._delay)
+        if abs(self._delay) > 0.6:
+            self._drifted += whole
+            self._recent = [replace(block, delay=block.delay - whole) for block in self._recent]
+            self._delay -= whole
+        oldest = start - 4 * layout.segment
+        while len(self._alignments) > 1 and self._alignments[1][0] < oldest:
+            self._alignments.pop(0)
+
+    def alignment_at(self, frames: NDArray[np.int_]) -> Signal:
+        """Whole samples by which the return is late at some frames."""
+        begins = [begin for begin, _ in self._alignments]
+        lates = np.array([late for _, late in self._alignments], dtype=np.float64)
+        return np.asarray(lates[np.searchsorted(begins, frames, side="right") - 1] + self._drifted)
+
+    # ---- slips ----
+
+    def _find_slip(
+        self, start: int, frames: int, delays: _Delays, models: list[list[_Response]], sent: Reader, returned: Reader
+    ) -> Slip | None:
+        """A step of the delay by whole samples, if there is one in this segment or at the end of the last."""
+        valid = self.layout.valid
+        centres = start + np.arange(BLOCKS) * valid + valid // 2
+        whole = np.arange(1, BLOCKS + 1) * valid <= frames
+        active = whole & (delays.expected > ACTIVE * valid)
+        now = [
+            _Block(*values)
+            for values in zip(
+                centres.tolist(),
+                (self._ramp + delays.samples).tolist(),
+                delays.errors.tolist(),
+                delays.left.tolist(),
+                delays.steepest.tolist(),
+                strict=True,
+            )
+        ]
+        now = [block for block, is_on in zip(now, active, strict=True) if is_on]
+        self._recent = ([block for block in self._recent if block.centre < start] + now)[-2 * BLOCKS :]
+        for suspect in _suspects(self._recent, self._examined, start + frames - 2 * valid):
+            self._examined = suspect
+            for judges in models:
+                slip = self._search(suspect, judges, sent, returned)
+                if slip is not None:
+                    return slip
+        return None
+
+    def _search(self, centre: int, models: list[_Response], sent: Reader, returned: Reader) -> Slip | None:
+        """Look for the delay at which the stem explains what comes after a suspicious place."""
+        layout, reach = self.layout, self.layout.searched
+        begin = centre + layout.valid - layout.valid // 2
+        pairs = self._piece(centre, begin, AFTER * layout.valid, models, sent, returned)
+        shared = np.sum([_correlate(back, stem, reach) for stem, back in pairs], axis=0)
+        energy = np.sum([_moving_energy(stem, len(back), reach) for stem, back in pairs], axis=0)
+        total = sum(float(back @ back) for _, back in pairs)
+        if total <= 0.0 or not np.any(energy > 0.0):
+            return None
+        left = total - np.clip(shared, 0.0, None) ** 2 / np.maximum(energy, 1e-9 * energy.max())
+        best = _most_plausible(left, reach)
+        late = best - reach
+        if abs(self.alignment + late) > layout.farthest:
+            return None
+        better = CLEARLY if abs(late) <= SMALL_SLIP else MUCH
+        if late == 0 or left[reach] < better * left[best] or left[best] > MOST_LEFT * total:
+            return None
+        first = begin - (BEFORE + 1) * layout.valid
+        span = (BEFORE + 1 + AFTER) * layout.valid
+        pairs = self._piece(centre, first, span, models, sent, returned)
+        # The two alignments together leave least where the slip is. Gains are free in each piece.
+        piece = layout.valid // 16
+        old, new = (
+            np.sum([_left(back, stem[reach - d : reach - d + span], piece) for stem, back in pairs], axis=0)
+            for d in (0, late)
+        )
+        sums = np.concatenate(([0.0], np.cumsum(old - new)))
+        rough = _lowest(sums, np.minimum(old, new))
+        heard = np.sum([_energies(back.reshape(-1, piece)) for _, back in pairs], axis=0)
+        # What is around the slip has its click in it.
+        early_pieces, late_pieces = slice(0, max(0, rough - 2)), slice(rough + 2, None)
+        was, would = float(old[early_pieces].sum()), float(new[late_pieces].sum())
+        total_was, total_would = float(heard[early_pieces].sum()), float(heard[late_pieces].sum())
+        if total_was <= 0.0 or total_would <= 0.0 or would > MOST_LEFT * total_would:
+            return None
+        # Far back a drift may have moved it, and just before it there may be silence.
+        nearer = slice(max(0, rough - 64), max(0, rough - 2))
+        total_near = float(heard[nearer].sum())
+        share_was = min(was / total_was, float(old[nearer].sum()) / total_near if total_near > 0.0 else 1.0)
+        # Before it there may be only noise, if what follows is beyond doubt.
+        if share_was > MOST_LEFT and left[reach] < BEYOND_DOUBT * left[best]:
+            return None
+        if -sums[rough] < (CLEARLY - 1.0) * was or sums[-1] - sums[rough] < (CLEARLY - 1.0) * would:
+            return None
+        low, high = max(0, rough - 3) * piece, min(span, (rough + 3) * piece)
+        change = np.zeros(high - low)
+        for stem, back in pairs:
+            # One gain for both, from the side that is louder.
+            early, end = slice(max(0, low - 4 * piece), low + piece), min(span, high + 4 * piece)
+            before = back[early], stem[reach + early.start : reach + early.stop]
+            behind = back[high - piece : end], stem[reach - late + high - piece : reach - late + end]
+            gain = _gain(*max(before, behind, key=lambda pair: float(pair[1] @ pair[1])))
+            near = back[low:high]
+            change += (near - gain * stem[reach + low : reach + high]).astype(np.float64) ** 2
+            change -= (near - gain * stem[reach - late + low : reach - late + high]).astype(np.float64) ** 2
+        place = int(np.argmin(np.concatenate(([0.0], np.cumsum(change)))))
+        step, error = self._phase_step(first + low + place, sent, returned, late)
+        if math.isinf(error):
+            # Silence on one side.
+            return Slip(first + low + place, late) if left[reach] > SURELY * left[best] else None
+        if abs(step) > 2.0 * STEADY or error > 2.0 * STEADY:
+            return None
+        return Slip(first + low + place, late)
+
+    def confirm_step(self, frame: int, sent: Reader, returned: Reader) -> bool:
+        """Whether at a frame one or two samples were lost or heard twice; if so, that is a slip."""
+        if any(abs(frame - slip.frame) < self.layout.valid for slip in self.slips[-8:]):
+            return False
+        step, error = self._phase_step(frame, sent, returned)
+        whole = round(step)
+        if not 1 <= abs(whole) <= SMALL_SLIP or abs(step - whole) > STEADY or error > DOUBTFUL:
+            return False
+        self._take(Slip(frame, whole))
+        return True
+
+    def _phase_step(self, frame: int, sent: Reader, returned: Reader, late: int = 0) -> tuple[float, float]:
+        """By how much the delay is larger behind a frame than before it, and a standard error, in samples.
+
+        Bass tells little about a delay, and a response that is a little off makes it another for every note. So
+        it is not asked for: the phases of return against stem before the place are compared with those behind it,
+        at every frequency that sounds on both sides.
+        """
+        from scipy.fft import rfft
+
+        layout = self.layout
+        size, away = 2 * layout.block, layout.guard // 8
+        first = frame - away - size
+        behind_first = size + 2 * away
+        stems = self.aligned(first, size, sent), self.aligned(first + behind_first - late, size, sent)
+        backs = returned(first, behind_first + size)
+        window = np.hanning(size).astype(np.float32)
+        omega = 2.0 * np.pi / size * np.arange(size // 2 + 1)
+        turned = np.zeros(len(omega), dtype=np.complex128)
+        for *pair, back in zip(*stems, backs, strict=True):
+            before, behind = (
+                rfft(back[low : low + size] * window) * np.conj(rfft(stem * window))
+                for low, stem in zip((0, behind_first), pair, strict=True)
+            )
+            # The weaker of the two sides says how much a frequency counts.
+            product = behind * np.conj(before)
+            turned += product / np.maximum(np.abs(before), np.abs(behind)).clip(1e-30)
+        weight = np.abs(turned)
+        weight[weight < 1e-4 * weight.max(initial=0.0)] = 0.0
+        phase = np.angle(turned)
+        bend = float(np.sum(weight * omega**2))
+        if bend <= 0.0:
+            return 0.0, math.inf
+        step = -float(np.sum(weight * omega * phase)) / bend
+        rest = phase + omega * step
+        # A window and the noise make neighbours alike: few of the bins are independent.
+        scatter = float(np.sum(weight**2 * omega**2 * rest**2)) * 3.0
+        return step, math.sqrt(scatter) / bend
+
+    def _piece(
+        self, centre: int, first: int, span: int, models: list[_Response], sent: Reader, returned: Reader
+    ) -> list[tuple[Real, Real]]:
+        """Of each channel, the expectation of a piece and of what is around it, and the return of the piece."""
+        guard, reach = self.layout.guard, self.layout.searched
+        stems = self.aligned(first - guard - reach, span + 2 * (guard + reach), sent)
+        backs = returned(first - guard, span + 2 * guard)
+        # Clocks may have drifted by part of a sample: as far as the blocks before say.
+        recent = [block.delay for block in self._recent if block.centre < centre and block.error < 0.2][-3:]
+        late = sorted(recent)[len(recent) // 2] if recent else 0.0
+        turn = np.exp(-1j * late * self._omega)
+        return [model.filter_long(stem, back, turn) for model, stem, back in zip(models, stems, backs, strict=True)]
+
+    def _take(self, slip: Slip) -> None:
+        self.slip_count += 1
+        if len(self.slips) < MOST_SLIPS:
+            self.slips.append(slip)
+        before = [each for each in self._alignments if each[0] < slip.frame]
+        behind = [(begin, late + slip.samples) for begin, late in self._alignments if begin >= slip.frame]
+        self._alignments = [*before, (slip.frame, before[-1][1] + slip.samples), *behind]
+        self._recent = [block for block in self._recent if block.centre < slip.frame]
+
+
+class _Response:
+    """What one channel of a unit does to the stem: averages, the response that follows, and the whitening."""
+
+    def __init__(self, layout: BlockLayout, rate: int) -> None:
+        self._layout = layout
+        bins = layout.block // 2 + 1
+        self.known = False
+        self._cross = np.zeros(bins, dtype=np.complex128)
+        self._power = np.zeros(bins)
+        self._back = np.zeros(bins)
+        self._seen = 0.0
+        self._turns = 0
+        half = int(layout.guard * RESPONSE_SHARE)
+        self._response_window = _lag_window(layout.block, half)
+        self._smoothing_window = _smoothing_window(layout.block, layout.guard)
+        self._whitening_window = _lag_window(layout.block, layout.guard - half)
+        hz = (np.arange(bins // BAND_BINS) + 0.5) * BAND_BINS / layout.block * rate
+        self._doubt = DOUBT + 0.05 * np.minimum(1.0, 150.0 / hz) ** 2
+        self.response = np.zeros(bins, dtype=np.complex64)
+        self.whitening = np.ones(bins, dtype=np.float32)
+        self.left = self.heard = 0.0
+
+    def learn(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> _Response:
+        """The same, with a segment taken into the averages."""
+        new = copy.copy(self)
+        mature = self._seen > MATURE
+        if mature:
+            # Much is known: half of the blocks are enough.
+            stem, back, real = stem[::2], back[::2], real[::2]
+        cross, power, heard, seen = _averages(stem, back)
+        new._turns += 1
+        if power.any():
+            new._cross = MEMORY * self._cross + cross
+            new._power = MEMORY * self._power + power
+            new._back = MEMORY * self._back + heard
+            new._seen = MEMORY * self._seen + seen
+            new.known = True
+            if not mature or new._turns % 2 == 0:
+                new._solve(new._cross, new._power, new._back, new._seen)
+        new._set_whitening(stem, back, real)
+        return new
+
+    def answering_as(self, other: _Response) -> _Response:
+        """This whitening with another response, if that one has learnt something."""
+        if not other.known:
+            return self
+        new = copy.copy(self)
+        new.response = other.response
+        return new
+
+    def differs_from(self, other: _Response, stem: Spectra) -> bool:
+        """Whether it matters which of two responses explains a segment."""
+        if self.response is other.response:
+            return False
+        weight = np.abs((self.response - other.response) * self.whitening) ** 2
+        change = float(_power(stem) @ weight) * 2.0 / self._layout.block
+        return bool(change > MATTERS * stem.shape[0] * self._layout.block)
+
+    def filter_long(self, stem: Real, back: Real, turn: NDArray[np.complexfloating]) -> tuple[Real, Real]:
+        """The whitened expectation and return of a longer piece; both lose the guard at either end."""
+        from scipy.fft import irfft, next_fast_len, rfft
+
+        size = next_fast_len(max(len(stem), len(back)), real=True)
+        block, guard = self._layout.block, self._layout.guard
+        # Bands in which there is only noise say nothing about the delay.
+        psd = self._power / max(0.375 * block * self._seen, 1e-30)
+        signal = np.abs(self.response * self.whitening) ** 2 * psd
+        weight = self.whitening * (signal / (signal + 1.0))
+        window = _lag_window(block, guard)
+        found = []
+        for piece, taps in ((stem, irfft(self.response * weight * turn, block)), (back, irfft(weight, block))):
+            longer = np.zeros(size, dtype=np.float32)
+            kept = taps * window
+            longer[: guard + 1] = kept[: guard + 1]
+            longer[-guard:] = kept[-guard:]
+            found.append(irfft(rfft(piece, size) * rfft(longer), size)[guard : len(piece) - guard])
+        return found[0], found[1]
+
+    def _solve(self, cross: NDArray[np.complex128], power: Signal, heard: Signal, seen: float) -> None:
+        from scipy.fft import irfft, rfft
+
+        size = self._layout.block
+        smooth_cross = rfft(irfft(cross, size) * self._smoothing_window)
+        smooth_power = np.maximum(rfft(irfft(power, size) * self._smoothing_window).real, 0.0)
+        smooth_heard = np.maximum(rfft(irfft(heard, size) * self._smoothing_window).real, 0.0)
+        smooth_power += 1e-12 * smooth_power.max() + 1e-30
+        # Where the stem has nothing, the quotient is noise over rounding. What chance alone has in common is left out.
+        common = np.abs(smooth_cross) ** 2 / (smooth_power * np.maximum(smooth_heard, 1e-30))
+        chance = CHANCE / seen
+        sure = np.clip((common - chance) / np.maximum(common, 1e-30), 0.0, 1.0)
+        response = irfft(smooth_cross / smooth_power * sure, size) * self._response_window
+        self.response = rfft(response).astype(np.complex64)
+
+    def _set_whitening(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
+        from scipy.fft import irfft, rfft
+
+        size = self._layout.block
+        expected = stem * self.response
+        gain = _inner(back, expected) / np.maximum(_energy(expected), 1e-30)
+        left = _hann(back - gain[:, np.newaxis].astype(np.float32) * expected)
+        power = left.real**2 + left.imag**2
+        bands = power[:, : size // 2].reshape(len(power), -1, BAND_BINS).mean(axis=2)
+        # The median over the blocks: a fault in one of them does not count.
+        level = np.median(bands[real], axis=0).astype(np.float64) / (0.375 * size)
+        total = float(np.mean(_energy(back))) * 2.0 / size**2
+        level += FULL_SCALE_FLOOR + RELATIVE_FLOOR * total
+        # A response of finite length is off in the bass; where the stem is loud, that is more than the noise.
+        loudest = (expected.real**2 + expected.imag**2)[:, : size // 2].max(axis=0)
+        level += self._doubt * loudest.reshape(-1, BAND_BINS).mean(axis=1) / size
+        level = np.maximum(level, np.maximum(np.append(level[1:], level[-1]), np.append(level[0], level[:-1])))
+        centres = (np.arange(len(level)) + 0.5) * BAND_BINS
+        curve = np.exp(-0.5 * np.interp(np.arange(size // 2 + 1), centres, np.log(level)))
+        self.left, self.heard = float(power.sum()), 0.375 * float(_energy(back).sum())
+        self.whitening = rfft(irfft(curve, size) * self._whitening_window).real.astype(np.float32)
+
+
+@dataclass(frozen=True)
+class _Delays:
+    """How late the blocks of a segment are against what was expected of them, over all channels."""
+
+    samples: Signal
+    errors: Signal
+    """Standard errors."""
+    expected: Signal
+    """Energy of what was expected."""
+    left: Signal
+    """Part of the return that the best gain leaves unexplained."""
+    steepest: Signal
+    """Largest energy of a deviation in 16 samples, over the median of all."""
+
+    @classmethod
+    def of(cls, pairs: list[tuple[Real, Real]]) -> _Delays:
+        sums = np.zeros((5, BLOCKS))
+        steepest = np.zeros(BLOCKS)
+        for back, stem in pairs:
+            r, p = back.reshape(BLOCKS, -1), stem.reshape(BLOCKS, -1)
+            # Half the difference of the neighbours: for a shift by one sample, exact at every frequency.
+            slope = np.zeros_like(p)
+            np.subtract(p[:, 2:], p[:, :-2], out=slope[:, 1:-1])
+            products = ((r, r), (r, p), (p, p), (r, slope), (slope, slope))
+            some = np.array([np.einsum("bn,bn->b", one, other) for one, other in products], dtype=np.float64)
+            sums += some
+            rest = r - (some[1] / np.maximum(some[2], 1e-30))[:, np.newaxis].astype(np.float32) * p
+            ones = np.ones(16, dtype=np.float32)
+            cells = (rest * rest).reshape(BLOCKS, -1, 16) @ ones
+            known = (p * p).reshape(BLOCKS, -1, 16) @ ones
+            usual = max(float(np.median(cells)), 1.0)
+            steepest = np.maximum(steepest, (cells / (usual + known)).max(axis=1))
+        heard, shared, expected, along, bend = sums
+        along, bend = -0.5 * along, np.maximum(0.25 * bend, 1e-30)
+        gain = np.maximum(shared / np.maximum(expected, 1e-30), 1e-6)
+        left = np.maximum(heard - gain * shared, 1e-7 * heard)
+        frames = pairs[0][0].size // BLOCKS * len(pairs)
+        errors = np.sqrt((left / frames / gain**2 + PHASE_ERROR**2 * expected) / bend)
+        return cls(along / (gain * bend), errors, expected / len(pairs), left / np.maximum(heard, 1e-30), steepest)
+
+    def usable(self) -> NDArray[np.bool_]:
+        """Blocks whose delay is known at all."""
+        return np.asarray((self.expected > 0.0) & (self.left < 0.95) & (self.errors < 0.15))
+
+
+@dataclass(frozen=True)
+class _Block:
+    """What a block said about the delay."""
+
+    centre: int
+    delay: float
+    error: float
+    left: float
+    """Part of the return that is not explained."""
+    steepest: float
+    """Largest deviation among neighbours, as a multiple of what is usual in the segment."""
+
+
+def _suspects(blocks: list[_Block], examined: int, last: int) -> list[int]:
+    """Centres of blocks that do not go on as those before them; up to `last`, for two must follow."""
+    changed, steep = [], []
+    for index in range(2, len(blocks) - 1):
+        block = blocks[index]
+        if not examined < block.centre <= last:
+            continue
+        past = blocks[max(0, index - 8) : index]
+        usual = max(each.left for each in past)
+        # The middle one, without the price of a median.
+        delay = sorted(each.delay for each in past)[len(past) // 2]
+        if all(
+            each.left > 2.0 * usual + 0.01
+            or 1.0 - each.left < 0.5 * (1.0 - usual)
+            or (abs(each.delay - delay) > 0.4 and each.error < 0.2)
+            for each in blocks[index : index + 2]
+        ):
+            changed.append(block.centre)
+        elif block.steepest > STEEP:
+            steep.append(block.centre)
+    return sorted(changed[:MOST_SEARCHES] + steep[:MOST_SEARCHES])
+
+
+def _most_plausible(left: Signal, reach: int) -> int:
+    """Index of the delay that leaves least; among some that leave about as little, one that is a buffer's length.
+
+    A steady tone explains itself at every period.
+    """
+    best = int(np.argmin(left))
+    small = [reach + late for late in (1, -1, 2, -2) if left[reach + late] < RIVAL * left[best]]
+    if small and left[reach] > CLEARLY * left[small[0]]:
+        return min(small, key=lambda place: float(left[place]))
+    inner = left[1:-1]
+    if left[best] > RIVAL * MOST_LEFT * left.max():
+        return best
+    minima = np.flatnonzero((inner <= left[:-2]) & (inner <= left[2:]) & (inner < RIVAL * left[best])) + 1
+    buffers = minima[(minima - reach) % BUFFER == 0]
+    buffers = buffers[buffers != reach]
+    if len(buffers):
+        return int(buffers[np.argmin(np.abs(buffers - reach))])
+    return best
+
+
+def _lowest(sums: Signal, left: Signal) -> int:
+    """Where sums are lowest; the first of such places, if they differ by less than the noise there."""
+    best = int(np.argmin(sums))
+    near = left[max(0, best - 4) : best + 4]
+    return int(np.argmax(sums <= sums[best] + 2.0 * float(near.mean())))
+
+
+def _correlate(back: Real, stem: Real, reach: int) -> Signal:
+    """Inner product of a piece with the stem at each delay from -reach to reach."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(stem), real=True)
+    both = irfft(rfft(stem, size) * np.conj(rfft(back, size)), size)[: 2 * reach + 1]
+    return np.asarray(both[::-1], dtype=np.float64)
+
+
+def _moving_energy(stem: Real, frames: int, reach: int) -> Signal:
+    sums = np.concatenate(([0.0], np.cumsum(stem.astype(np.float64) ** 2)))
+    starts = reach - np.arange(-reach, reach + 1)
+    return np.asarray(sums[starts + frames] - sums[starts])
+
+
+def _gain(back: Real, stem: Real) -> float:
+    return float(back @ stem) / max(float(stem @ stem), 1e-30)
+
+
+def _left(back: Real, stem: Real, piece: int) -> Signal:
+    """Energy that the best gain leaves in each piece."""
+    r, p = back.reshape(-1, piece), stem.reshape(-1, piece)
+    rr, rp, pp = (np.einsum("bn,bn->b", *pair).astype(np.float64) for pair in ((r, r), (r, p), (p, p)))
+    return np.asarray(np.maximum(rr - np.clip(rp, 0.0, None) ** 2 / np.maximum(pp, 1e-30), 1e-7 * rr))
+
+
+class _DelayLog:
+    """Delays over time, of which neighbours are merged when there are too many."""
+
+    def __init__(self, valid: int) -> None:
+        self._span = 2 * valid
+        self._windows: list[list[float]] = []
+        """Start, weight, weighted delay, weighted time."""
+
+    def add(self, frame: int, delay: float, error: float) -> None:
+        weight = 1.0 / max(error, 1e-6) ** 2
+        place = frame // self._span
+        if self._windows and int(self._windows[-1][0]) // self._span == place:
+            last = self._windows[-1]
+            last[1] += weight
+            last[2] += weight * delay
+            last[3] += weight * frame
+        else:
+            self._windows.append([frame, weight, weight * delay, weight * frame])
+            if len(self._windows) > MOST_WINDOWS:
+                self._merge()
+
+    def _merge(self) -> None:
+        self._span *= 2
+        merged: list[list[float]] = []
+        for window in self._windows:
+            if merged and int(merged[-1][0]) // self._span == int(window[0]) // self._span:
+                merged[-1][1:] = [one + other for one, other in zip(merged[-1][1:], window[1:], strict=True)]
+            else:
+                merged.append(window)
+        self._windows = merged
+
+    def windows(self) -> tuple[TrackedWindow, ...]:
+        return tuple(
+            TrackedWindow(int(start), delay / weight, 1.0 / math.sqrt(weight))
+            for start, weight, delay, _ in self._windows
+        )
+
+    def drift(self, slips: list[Slip]) -> tuple[float | None, float | None]:
+        if len(self._windows) < 3:
+            return None, None
+        table = np.array(self._windows)
+        times = table[:, 3] / table[:, 1]
+        delays = table[:, 2] / table[:, 1]
+        for slip in slips:
+            delays -= np.where(times >= slip.frame, slip.samples, 0.0)
+        weights = 1.0 / (1.0 / table[:, 1] + 1e-6)
+        fit = _weighted_line(times, delays, weights)
+        return (fit[1] * 1e6, fit[2] * 1e6) if fit is not None else (None, None)
+
+
+def _weighted_line(times: Signal, values: Signal, weights: Signal) -> tuple[float, float, float] | None:
+    """Offset at the mean time, slope, and standard error of the slope from the scatter."""
+    centre = float(np.average(times, weights=weights))
+    apart = times - centre
+    spread = float(np.sum(weights * apart**2))
+    if spread <= 0.0 or len(times) < 3:
+        return None
+    slope = float(np.sum(weights * apart * values)) / spread
+    offset = float(np.average(values, weights=weights))
+    left = values - offset - slope * apart
+    scatter = float(np.sum(weights * left**2)) / (len(times) - 2)
+    return offset, slope, math.sqrt(max(scatter, 1.0) / spread)
+
+
+def _slope_between(played: list[Spectra], heard: list[Spectra], omega: Real, real: NDArray[np.bool_]) -> float | None:
+    """Drift in samples a block, from the phase between neighbouring blocks; None if there is none to be seen."""
+    slope = bend = noise = 0.0
+    drift = 0.0
+    for _ in range(4):
+        slope = bend = noise = 0.0
+        for stem, back in zip(played, heard, strict=True):
+            cross = _hann(back) * np.conj(_hann(stem))
+            step = cross[1:] * np.conj(cross[:-1])
+            step = step[real[1:] & real[:-1]]
+            if not len(step):
+                return None
+            together = step.sum(axis=0, dtype=np.complex128) * np.exp(1j * drift * omega)
+            size = np.abs(step).sum(axis=0, dtype=np.float64)
+            # The share of a bin that keeps its phase from block to block.
+            steady = np.abs(together) / np.maximum(size, 1e-300)
+            weight = np.where(steady > 0.9, 1.0 / np.maximum(1.0 - steady, 1e-6), 0.0)
+            turn = np.angle(together)
+            slope -= float(np.sum(weight * omega * turn))
+            bend += float(np.sum(weight * omega**2))
+            noise += float(np.sum(weight * turn**2))
+        if bend == 0.0:
+            return None
+        drift += slope / bend
+        if abs(slope / bend) < 1e-4:
+            break
+    return drift if abs(drift) > 0.003 else None
+
+
+def _averages(stem: Spectra, back: Spectra) -> tuple[NDArray[np.complex128], Signal, Signal, float]:
+    """Cross spectrum, power of stem and of return, summed over the blocks, and how many blocks there are."""
+    played, heard = _hann(stem), _hann(back)
+    cross = np.einsum("bk,bk->k", heard, np.conj(played)).astype(np.complex128)
+    return cross, _power(played), _power(heard), float(len(stem))
+
+
+def _power(spectra: Spectra) -> Signal:
+    real, imaginary = spectra.real, spectra.imag
+    total = np.einsum("bk,bk->k", real, real) + np.einsum("bk,bk->k", imaginary, imaginary)
+    return np.asarray(total, dtype=np.float64)
+
+
+def _hann(spectra: Spectra) -> Spectra:
+    """Spectra as if the blocks had been under a Hann window, the outermost bins empty."""
+    windowed = np.empty_like(spectra)
+    windowed[:, 0] = windowed[:, -1] = 0.0
+    inner = windowed[:, 1:-1]
+    np.add(spectra[:, :-2], spectra[:, 2:], out=inner)
+    inner *= np.float32(-0.5)
+    inner += spectra[:, 1:-1]
+    windowed *= np.float32(0.5)
+    return windowed
+
+
+def _energy(spectra: Spectra) -> Signal:
+    return _energies(spectra.view(np.float32))
+
+
+def _energies(rows: Real) -> Signal:
+    return np.asarray(np.einsum("bn,bn->b", rows, rows), dtype=np.float64)
+
+
+def _inner(one: Spectra, other: Spectra) -> Signal:
+    """Real part of the inner product, block by block."""
+    products = np.einsum("bk,bk->b", one.view(np.float32), other.view(np.float32))
+    return np.asarray(products, dtype=np.float64)
+
+
+def _lag_window(size: int, half: int) -> Signal:
+    """One at lag 0, falling to nought at `half` to either side (Blackman)."""
+    lags = np.minimum(np.arange(size), size - np.arange(size))
+    turn = np.pi * np.minimum(lags / half, 1.0)
+    return np.asarray(np.where(lags < half, 0.42 + 0.5 * np.cos(turn) + 0.08 * np.cos(2.0 * turn), 0.0))
+
+
+def _smoothing_window(size: int, half: int) -> Signal:
+    """Parzen's lag window: its transform is nowhere negative, so that a smoothed power stays one."""
+    lags = np.minimum(np.arange(size), size - np.arange(size)) / half
+    inner = 1.0 - 6.0 * lags**2 + 6.0 * lags**3
+    return np.asarray(np.where(lags < 0.5, inner, np.where(lags < 1.0, 2.0 * np.maximum(1.0 - lags, 0.0) ** 3, 0.0)))

@@ -1,0 +1,283 @@
+"""Gaps, jumps, repeats and ticks, with the stem as witness.
+
+A fault is to be found if its energy stands 10 dB over the noise: the energy of (faulty - clean) over that of what
+unit and converter add, both in the millisecond around its start, or over its own length if it is longer
+(`material.stands_out_db`).
+"""
+
+from __future__ import annotations
+
+import math
+import os
+
+import numpy as np
+import pytest
+
+from printq.errors import UnmeasurableError
+from printq.measure.dropouts import DropoutFinder, DropoutResult, Fault
+from tests.measure import material
+from tests.measure.material import MATERIAL, MadeFault, Signal, Unit
+from tests.measure.signals import cut
+
+RATE = 48_000
+FAULTS = int(os.environ.get("PRINTQ_FAULTS", "72"))
+"""Random faults; a thousand take about five minutes: PRINTQ_FAULTS=1000."""
+CLEAN_HOURS = float(os.environ.get("PRINTQ_CLEAN_HOURS", "0.2"))
+"""Clean takes; ten hours take about ten minutes: PRINTQ_CLEAN_HOURS=10."""
+NEAR_S = 0.010
+STANDS_OUT_DB = 10.0
+KINDS = ("gap", "repeat", "slip", "tick")
+STEADY_UNITS = (
+    "wire",
+    "parametric-equaliser",
+    "vca-compressor",
+    "opto-compressor",
+    "transient-shaper",
+    "gate",
+    "valve-saturation",
+    "tape-saturation",
+)
+"""Units whose return follows from the stem; echoes and springs are looked at apart."""
+
+
+def find(sent: Signal, returned: Signal, rate: int = RATE, block: int = 65_536) -> DropoutResult:
+    """What is found in a take, given as (frames,) or (frames, channels)."""
+    sent, returned = (each.reshape(len(each), -1) for each in (sent, returned))
+    finder = DropoutFinder(rate, sent.shape[1])
+    for start in range(0, len(sent), block):
+        finder.add(sent[start : start + block], returned[start : start + block])
+    return finder.result()
+
+
+def take(
+    kind: str, seed: int, seconds: float, units: list[Unit] | None = None, noise_dbfs: float = -90.0
+) -> tuple[Signal, Signal, Signal]:
+    """A stem, its clean return without noise, and the noise, shape (frames,)."""
+    rng = np.random.default_rng([11, seed])
+    frames = round(seconds * RATE)
+    stem = material.make_stem(kind, rng, frames, RATE, -6.0)
+    clean = material.through(units or [], stem[:, np.newaxis], RATE)[:, 0]
+    return stem, clean, 10.0 ** (noise_dbfs / 20.0) * rng.standard_normal(frames)
+
+
+def is_at(fault: Fault, made: MadeFault) -> bool:
+    """Whether what was found is what was made."""
+    near = NEAR_S * RATE
+    end = made.start + (made.length if made.kind in ("gap", "repeat") else 0)
+    return fault.start_frame <= end + near and fault.start_frame + fault.length >= made.start - near
+
+
+def random_fault(seed: int) -> tuple[MadeFault, Signal, Signal] | None:
+    """A fault that counts, in a random take of 12 s: the fault, the stem, the return with it."""
+    rng = np.random.default_rng([77, seed])
+    music, kind = list(MATERIAL)[seed % 6], KINDS[seed // 6 % 4]
+    peak = float(rng.uniform(-24.0, -1.0))
+    stem = material.make_stem(music, rng, 12 * RATE, RATE, peak)
+    chains = ([material.equaliser], [material.compressor], [material.equaliser, material.compressor])
+    chain = chains[rng.integers(0, 3)]
+    units = [make(rng, peak) if make is material.compressor else make(rng) for make in chain]  # type: ignore[operator]
+    clean = material.through(units, stem[:, np.newaxis], RATE)[:, 0]
+    noise = 10.0 ** (rng.uniform(-105.0, -75.0) / 20.0) * rng.standard_normal(len(stem))
+    for _ in range(50):
+        made, faulty = material.any_fault(kind, rng, clean, RATE, 4 * RATE)
+        if material.stands_out_db(clean, faulty, noise, made, RATE) >= STANDS_OUT_DB:
+            # Half of the dropouts are exact zeros, half have the converter's noise in them.
+            if kind == "gap" and rng.random() < 0.5:
+                noise = noise.copy()
+                noise[made.start : made.start + made.length] = 0.0
+            return made, stem, faulty + noise
+    return None
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_random_faults_are_found_in_six_kinds_of_music_through_equalisers_and_compressors() -> None:
+    tried, missed, extra = 0, [], 0
+    for seed in range(math.ceil(FAULTS * 1.02)):
+        made = random_fault(seed)
+        if made is None or tried == FAULTS:
+            continue
+        fault, stem, returned = made
+        found = find(stem, returned)
+        tried += 1
+        hits = [each for each in found.faults if is_at(each, fault)]
+        extra += found.count > len(hits)
+        if not hits:
+            missed.append((seed, fault))
+    print(f"{tried} faults, {len(missed)} missed, {extra} takes with others: {missed}")
+    assert len(missed) <= 0.07 * tried
+    assert extra <= 0.03 * tried
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+def test_nothing_is_found_in_clean_takes_through_any_unit_at_any_setting() -> None:
+    alarms = []
+    minutes = round(CLEAN_HOURS * 60)
+    for seed in range(minutes // 2):
+        rng = np.random.default_rng([101, seed])
+        peak = float(rng.uniform(-50.0, 0.0))
+        stem = material.make_stem(list(MATERIAL)[seed % 6], rng, 120 * RATE, RATE, peak)
+        if seed % 2:
+            units = [material.any_setting(str(rng.choice(STEADY_UNITS)), rng)]
+        else:
+            units = [material.equaliser(rng), material.compressor(rng, peak)]
+        returned = material.through(units, stem[:, np.newaxis], RATE)[:, 0]
+        returned *= 10.0 ** (rng.uniform(-20.0, 20.0) / 20.0) * rng.choice([-1.0, 1.0])
+        returned += 10.0 ** (rng.uniform(-110.0, -60.0) / 20.0) * rng.standard_normal(len(stem))
+        found = find(stem, returned)
+        if found.count:
+            alarms.append((seed, units, found.faults[:3]))
+            print(alarms[-1])
+    print(f"{minutes} minutes, {len(alarms)} takes with alarms")
+    assert not alarms
+
+
+@pytest.mark.parametrize("music", MATERIAL)
+def test_a_gap_is_one_gap_and_has_its_place_and_length(music: str) -> None:
+    stem, clean, noise = take(music, 3, 8.0)
+    at = 5 * RATE + int(np.argmax(np.abs(clean[5 * RATE : 6 * RATE])))
+    made = MadeFault("gap", at - 200, 960)
+    found = find(stem, material.insert_fault(clean, made) + noise)
+    assert found.count == 1
+    assert abs(found.faults[0].start_frame - made.start) <= NEAR_S * RATE
+    assert found.faults[0].channel == 0
+
+
+def test_a_tick_is_found_to_the_millisecond_with_its_level() -> None:
+    stem, clean, noise = take("drone", 4, 8.0)
+    faulty = material.insert_fault(clean, MadeFault("tick", 200_003, 1), 0.1)
+    found = find(stem, faulty + noise)
+    assert found.count == 1
+    assert found.faults[0].kind == "tick"
+    assert abs(found.faults[0].start_frame - 200_003) <= 48
+    # A single sample of 0.1 is -20 dBFS.
+    assert found.faults[0].level_dbfs == pytest.approx(-20.0, abs=3.0)
+
+
+def test_a_tick_over_noise_alone_is_found() -> None:
+    stem, clean, noise = take("reed", 5, 12.0, noise_dbfs=-80.0)
+    stem[6 * RATE :] = clean[6 * RATE :] = 0.0
+    # 30 dB over the noise.
+    noise[10 * RATE] += 10.0 ** (-50.0 / 20.0)
+    found = find(stem, clean + noise)
+    assert [fault.kind for fault in found.faults] == ["tick"]
+    assert abs(found.faults[0].start_frame - 10 * RATE) <= 48
+
+
+def test_what_the_stem_has_itself_is_no_fault() -> None:
+    stem, _, noise = take("bowed", 6, 20.0)
+    stem[4 * RATE] += 0.5
+    stem[6 * RATE : 6 * RATE + 700] = 0.0
+    stem[8 * RATE : 8 * RATE + 300] = stem[8 * RATE - 300 : 8 * RATE]
+    stem[9 * RATE : 11 * RATE] = np.clip(stem[9 * RATE : 11 * RATE], -0.05, 0.05)
+    stem[12 * RATE : 13 * RATE] = 0.2 * np.sign(np.sin(np.arange(RATE) * 0.03))
+    units = [Unit("parametric-equaliser", {"bell1_db": 6.0, "high_db": -4.0})]
+    returned = material.through(units, stem[:, np.newaxis], RATE)[:, 0]
+    assert find(stem, returned + noise).count == 0
+
+
+def test_a_stereo_fault_is_one_fault() -> None:
+    stem, clean, noise = take("reed", 7, 8.0)
+    left = material.insert_fault(clean, MadeFault("tick", 240_000, 1), 0.2)
+    right = material.insert_fault(clean, MadeFault("tick", 240_000, 1), 0.4)
+    found = find(np.stack([stem, stem], axis=1), np.stack([left + noise, right + noise[::-1]], axis=1))
+    assert found.count == 1
+    assert found.faults[0].channel == 1
+
+
+@pytest.mark.parametrize(
+    ("samples", "kind"), [(-1, "jump"), (1, "repeat"), (-64, "jump"), (256, "repeat"), (-512, "jump")]
+)
+def test_a_slip_is_one_jump_or_repeat_and_the_rest_of_the_take_is_none(samples: int, kind: str) -> None:
+    stem, clean, noise = take("speech", 8, 15.0, [Unit("vca-compressor", {"threshold_db": -20.0, "ratio": 4.0})])
+    at = 6 * RATE + int(np.argmax(np.abs(clean[6 * RATE : 7 * RATE])))
+    found = find(stem, material.insert_fault(clean, MadeFault("slip", at, samples)) + noise)
+    assert [(fault.kind, fault.length) for fault in found.faults] == [(kind, abs(samples))]
+    assert abs(found.faults[0].start_frame - at) <= NEAR_S * RATE
+    assert [slip.samples for slip in found.track.slips] == [samples]
+
+
+def test_silence_has_no_faults() -> None:
+    silence = np.zeros(3 * RATE)
+    assert find(silence, silence).count == 0
+
+
+def test_noise_without_a_stem_has_no_faults() -> None:
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(5 * RATE)
+    assert find(np.zeros(5 * RATE), noise).count == 0
+
+
+def test_hum_and_dc_are_no_faults() -> None:
+    stem, clean, noise = take("harp", 9, 15.0)
+    turn = 2.0 * np.pi * 50.0 / RATE * np.arange(len(stem))
+    hum = 0.01 * np.sin(turn) + 0.005 * np.sin(3.0 * turn)
+    assert find(stem, clean + noise + hum + 0.03).count == 0
+
+
+def test_a_fraction_of_a_sample_and_turned_polarity_are_no_faults() -> None:
+    stem, clean, noise = take("applause", 10, 10.0)
+    spectrum = np.fft.rfft(clean)
+    turn = np.exp(-2j * np.pi * np.arange(len(spectrum)) / len(clean) * 0.4)
+    assert find(stem, -np.fft.irfft(spectrum * turn, len(clean)) + noise).count == 0
+
+
+@pytest.mark.parametrize("frames", [0, 1, 2, 1000])
+def test_hardly_anything_has_no_faults(frames: int) -> None:
+    some = np.full((frames, 2), 0.1)
+    finder = DropoutFinder(RATE, 2)
+    finder.add(some, some)
+    assert finder.result().count == 0
+
+
+def test_the_result_does_not_depend_on_how_the_signal_is_cut() -> None:
+    stem, clean, noise = take("harp", 12, 6.0)
+    faulty = material.insert_fault(clean, MadeFault("gap", 200_000, 300))
+    faulty = material.insert_fault(faulty, MadeFault("slip", 120_000, -64)) + noise
+    whole = find(stem, faulty, block=len(stem))
+    assert whole.count > 0
+    for lengths in ([1, 777, 0, 65_536], [114_688], [13]):
+        finder = DropoutFinder(RATE, 1)
+        pairs = zip(cut(stem[:, np.newaxis], lengths), cut(faulty[:, np.newaxis], lengths), strict=True)
+        for sent, returned in pairs:
+            finder.add(sent, returned)
+        assert finder.result() == whole
+
+
+def test_a_result_may_be_asked_for_at_any_time() -> None:
+    stem, clean, noise = take("reed", 13, 8.0)
+    returned = clean + noise
+    finder = DropoutFinder(RATE, 1)
+    for start in range(0, len(stem), RATE):
+        finder.add(stem[start : start + RATE, np.newaxis], returned[start : start + RATE, np.newaxis])
+        finder.result()
+    assert finder.result() == find(stem, returned)
+
+
+def test_what_is_not_a_number_is_refused_and_leaves_nothing() -> None:
+    finder = DropoutFinder(RATE, 1)
+    good, bad = np.zeros((10, 1)), np.full((10, 1), math.nan)
+    for sent, returned in ((good, bad), (bad, good), (good, np.full((10, 1), math.inf))):
+        with pytest.raises(UnmeasurableError, match="not finite"):
+            finder.add(sent, returned)
+    assert finder.result().count == 0
+
+
+def test_stem_and_return_must_match() -> None:
+    finder = DropoutFinder(RATE, 2)
+    with pytest.raises(ValueError, match="one length"):
+        finder.add(np.zeros((10, 2)), np.zeros((11, 2)))
+    with pytest.raises(ValueError, match="shape"):
+        finder.add(np.zeros((10, 1)), np.zeros((10, 1)))
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000, 192_000])
+def test_every_rate_finds_a_tick_and_nothing_else(rate: int) -> None:
+    rng = np.random.default_rng(14)
+    stem = material.make_stem("bowed", rng, 6 * rate, rate, -6.0)
+    returned = stem + 1e-5 * rng.standard_normal(len(stem))
+    assert find(stem, returned, rate).count == 0
+    returned[4 * rate] += 0.3
+    found = find(stem, returned, rate)
+    assert [fault.kind for fault in found.faults] == ["tick"]
+    assert abs(found.faults[0].start_frame - 4 * rate) <= rate // 1000
