@@ -35,7 +35,7 @@ class AudioHasher:
     def add(self, block: NDArray[np.float64]) -> None:
         """Add samples, shape (frames, channels)."""
         # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.
-        self._hash.update(np.ascontiguousarray(block + 0.0, dtype="<f8").tobytes())
+        self._hash.update(np.ascontiguousarray(block + 0.0, dtype="<f8").data)
 
     def hexdigest(self) -> str:
         """The checksum so far."""

@@ -1,13 +1,8 @@
-"""Figures of any audio file, in one walk through it.
-
-The meters run in threads beside the reader: numpy and libsndfile let others run while they work, so that a second
-core is used where there is one. No figure depends on that, since each meter is given all blocks in order.
-"""
+"""Figures of any audio file, in one walk through it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +15,7 @@ from printq.measure.loudness import LOWEST_RATE, LoudnessMeter, LoudnessResult
 from printq.measure.noise import a_weighting, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
 from printq.models.figures import ChannelFigures, FileFigures, MainsLine, Quietest
+from printq.recordings.feeding import feed
 from printq.units import level_or_none, power_to_db, ratio_to_db, seconds_to_frames
 
 __all__ = ["measure_file"]
@@ -59,7 +55,7 @@ def measure_file(path: Path, mains_hz: int | None = None) -> FileFigures:
         if loudness is not None:
             takers.insert(0, loudness.add)
         takers.append(levels.add)
-        _feed(reader, takers)
+        feed(_finite_blocks(reader), takers, THREADS)
         level = levels.result()
         found = loudness.result() if loudness is not None else LoudnessResult(None, None, None, None)
         per_channel = tuple(
@@ -96,18 +92,6 @@ def measure_file(path: Path, mains_hz: int | None = None) -> FileFigures:
 
 def _channel_taker(meter: TruePeakMeter, channel: int) -> Callable[[Block], None]:
     return lambda block: meter.add(block[:, channel : channel + 1])
-
-
-def _feed(reader: SoundReader, takers: list[Callable[[Block], None]]) -> None:
-    """Give the whole file to all takers: while they have one block, the next is read."""
-    at_work: list[Future[None]] = []
-    with ThreadPoolExecutor(THREADS) as pool:
-        for block in _finite_blocks(reader):
-            for each in at_work:
-                each.result()
-            at_work = [pool.submit(take, block) for take in takers]
-        for each in at_work:
-            each.result()
 
 
 def _finite_blocks(reader: SoundReader) -> Iterator[Block]:

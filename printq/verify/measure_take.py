@@ -38,6 +38,7 @@ from printq.models.passes import Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
 from printq.models.verdict import Level, Loudness
+from printq.recordings.feeding import feed
 from printq.units import db_to_ratio
 from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness
 
@@ -179,29 +180,39 @@ def measure_take(
         One of the files cannot be read.
     """
     channels, rate = take.channels, take.rate
-    sent_levels, levels = LevelMeter(channels), LevelMeter(channels)
+    levels = LevelMeter(channels)
+    sent_sum, walked = np.zeros(channels), 0
     true_peaks = TruePeakMeter(rate, channels)
     sent_clips, clips = ClipFinder(channels), ClipFinder(channels)
     flat_tops = FlatTopFinder(rate, channels)
     spectra = CrossSpectra(rate, channels, each.print_frames)
     activity = _Activity(rate, channels)
     hasher = AudioHasher(each.rate, each.source_channels)
-    with ThreadPoolExecutor(max_workers=2) as beside:
-        # The walks spend most of their time in parts that let go of the interpreter.
-        dropouts = beside.submit(_find_dropouts, each, insert, take, take_path, trim, parts, own_delay_frames)
+    dropouts = _LinedUpFinder(rate, channels, own_delay_frames)
+
+    def measure_levels(block: _Walked) -> None:
+        nonlocal sent_sum, walked
+        dry, sent, heard = block
+        hasher.add(dry)
+        activity.add(sent, heard)
+        sent_sum += sent.sum(axis=0)
+        walked += len(sent)
+        levels.add(heard)
+        true_peaks.add(heard)
+
+    def measure_shapes(block: _Walked) -> None:
+        _, sent, heard = block
+        sent_clips.add(sent)
+        clips.add(heard)
+        flat_tops.add(sent, heard)
+        spectra.add(sent, heard)
+
+    with ThreadPoolExecutor(max_workers=1) as beside:
         printed = beside.submit(_measure_print, staged)
         with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
             lead = _read_lead(reader, take, trim)
-            for dry, sent, heard in _walk(reader, stem, each, insert, take, trim):
-                hasher.add(dry)
-                activity.add(sent, heard)
-                sent_levels.add(sent)
-                levels.add(heard)
-                true_peaks.add(heard)
-                sent_clips.add(sent)
-                clips.add(heard)
-                flat_tops.add(sent, heard)
-                spectra.add(sent, heard)
+            walk = _walk(reader, stem, each, insert, take, trim)
+            feed(walk, [dropouts.add, measure_levels, measure_shapes])
             for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
                 hasher.add(dry)
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
@@ -211,14 +222,13 @@ def measure_take(
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
             nulls = _null_path(reader, stem, each, insert, take, trim, lags, noise_power)
         finished, loudness, frames, checksum = printed.result()
-        found_dropouts = dropouts.result()
     own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
     return TakeFigures(
         noise=noise,
         returned=describe_level(levels.result(), true_peaks.result()),
         finished=finished,
         loudness=loudness,
-        dc_difference=_dc_difference(levels, sent_levels),
+        dc_difference=_dc_difference(levels, sent_sum / max(1, walked)),
         clip_runs=len(own_clips),
         first_clip_s=own_clips[0] / rate if own_clips else None,
         ceilings=flat_tops.result(tuple(math.sqrt(power) for power in noise_power)),
@@ -226,7 +236,7 @@ def measure_take(
         sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
         nulls=nulls,
         nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
-        dropouts=found_dropouts,
+        dropouts=dropouts.result(),
         above_noise_db=activity.above_noise_db(noise_power),
         print_frames=frames,
         print_sha256=checksum,
@@ -235,9 +245,12 @@ def measure_take(
     )
 
 
+_Walked = tuple[Signal, Signal, Signal]
+
+
 def _walk(
     reader: SoundReader, stem: StemReader, each: Pass, insert: Insert, take: TakeRecord, trim: Trim
-) -> Iterator[tuple[Signal, Signal, Signal]]:
+) -> Iterator[_Walked]:
     """Blocks over stem and tail: the stem as it lies on disk, as it was sent, and what came back, lined up."""
     gain = db_to_ratio(each.send_db)
     stem.seek(0)
@@ -257,25 +270,22 @@ def _walk(
         yield dry, sent, heard
 
 
-def _find_dropouts(
-    each: Pass,
-    insert: Insert,
-    take: TakeRecord,
-    take_path: Path,
-    trim: Trim,
-    parts: Sequence[StemPart],
-    own_delay_frames: int,
-) -> DropoutResult:
-    """A walk of its own, so that it can go on beside the other."""
-    finder = DropoutFinder(take.rate, take.channels)
-    waiting = np.zeros((max(0, own_delay_frames), take.channels))
-    with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
-        for _, sent, heard in _walk(reader, stem, each, insert, take, trim):
-            if len(waiting):
-                together = np.concatenate((waiting, sent))
-                sent, waiting = together[: len(sent)], together[len(sent) :]
-            finder.add(sent, heard)
-    return finder.result()
+class _LinedUpFinder:
+    """A `DropoutFinder` that hears the stem as late as the unit itself makes it, where that delay is not trimmed."""
+
+    def __init__(self, rate: int, channels: int, own_delay_frames: int) -> None:
+        self._finder = DropoutFinder(rate, channels)
+        self._waiting = np.zeros((own_delay_frames, channels))
+
+    def add(self, block: _Walked) -> None:
+        _, sent, heard = block
+        if len(self._waiting):
+            together = np.concatenate((self._waiting, sent))
+            sent, self._waiting = together[: len(sent)], together[len(sent) :]
+        self._finder.add(sent, heard)
+
+    def result(self) -> DropoutResult:
+        return self._finder.result()
 
 
 def _null_path(
@@ -313,10 +323,9 @@ def _power_db(noise: NoiseResult) -> float:
     return float(10 * np.log10(10 ** (noise.rms_dbfs / 10) + 10 ** (noise.hum_dbfs / 10) + 1e-40))
 
 
-def _dc_difference(levels: LevelMeter, sent: LevelMeter) -> float:
+def _dc_difference(levels: LevelMeter, sent_mean: Signal) -> float:
     # Both means are over stem and tail, so an offset of the stem's own cancels whatever the tail's length.
-    differences = [a - b for a, b in zip(levels.result().mean, sent.result().mean, strict=True)]
-    return max(differences, key=abs)
+    return float(max(np.array(levels.result().mean) - sent_mean, key=abs))
 
 
 def _own_clips(clips: ClipFinder, sent: ClipFinder, near: int) -> list[int]:

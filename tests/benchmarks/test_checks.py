@@ -1,0 +1,55 @@
+"""All checks of a take against one meter of another program on the same take."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from printq.files.stems import StemPart
+from printq.intake import load_job
+from printq.spool.journal import Journal
+from printq.spool.paths import SessionPaths
+from printq.verify.measure_take import measure_take
+from printq.verify.timing import measure_timing
+from tests.conftest import need_program
+from tests.sessions import SmallSession, make_music, write_wav
+
+MINUTES = 10
+
+
+def test_every_check_of_ten_minutes_in_stereo_against_one_meter(benchmark: Any, tmp_path: Path) -> None:
+    """Delay, levels, true peak, loudness, noise, clipping, sides, polarity, bypass and dropouts, take, stem and print
+    read and checksummed; ffmpeg's ebur128 with true peak looks at the take alone."""
+    session = SmallSession(tmp_path)
+    session.keep_stems("harp")
+    write_wav(tmp_path / "dry/harp.wav", np.tile(make_music(30.0, 2, seed=3), (2 * MINUTES, 1)))
+    session.simulation["noise_dbfs"] = -100.0
+    session.rig["unit"][2]["model"] = {
+        "kind": "vca-compressor",
+        "parameters": {"threshold_db": -24.0, "ratio": 3.0},
+    }
+    session.write().run()
+    job = load_job(tmp_path)
+    with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
+        (entry,) = journal.takes("harp/bus")
+    assert entry.record is not None
+    assert entry.trim is not None
+    each, insert, take, trim = job.passes[0], job.insert_of(job.passes[0]), entry.record, entry.trim
+    path, parts = tmp_path / entry.file, [StemPart(tmp_path / "dry/harp.wav")]
+
+    def check() -> None:
+        measure_timing(each, insert, take, path, parts)
+        measure_take(each, insert, take, path, trim, parts, tmp_path / "dry/harp.bus.v1.wav", 50)
+
+    start = time.perf_counter()
+    words = [need_program("ffmpeg"), "-nostats", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
+    subprocess.run(words, capture_output=True, check=True)
+    reference = time.perf_counter() - start
+    benchmark.pedantic(check, rounds=2, warmup_rounds=1)
+    share = benchmark.stats.stats.min / reference
+    benchmark.extra_info["share_of_ffmpeg"] = round(share, 2)
+    print(f"\n{share:.2f} of ffmpeg's time")
