@@ -32,6 +32,7 @@ from printq.measure.dropouts import DropoutFinder, DropoutResult
 from printq.measure.loudness import LoudnessMeter
 from printq.measure.noise import NoiseResult, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
+from printq.measure.plateaus import PlateauFinder
 from printq.measure.spectra import CrossSpectra, PairedPieces
 from printq.models.delivery import Trim
 from printq.models.passes import Pass
@@ -184,7 +185,7 @@ def measure_take(
     sent_sum, walked = np.zeros(channels), 0
     true_peaks = TruePeakMeter(rate, channels)
     sent_clips, clips = ClipFinder(channels), ClipFinder(channels)
-    flat_tops = FlatTopFinder(rate, channels)
+    flat_tops, plateaus = FlatTopFinder(rate, channels), PlateauFinder(rate, channels)
     spectra = CrossSpectra(rate, channels, each.print_frames)
     activity = _Activity(rate, channels)
     hasher = AudioHasher(each.rate, each.source_channels)
@@ -205,6 +206,7 @@ def measure_take(
         sent_clips.add(sent)
         clips.add(heard)
         flat_tops.add(sent, heard)
+        plateaus.add(sent, heard)
         spectra.add(sent, heard)
 
     with ThreadPoolExecutor(max_workers=1) as beside:
@@ -217,6 +219,7 @@ def measure_take(
                 hasher.add(dry)
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
             noise_power = [10 ** (_power_db(one) / 10) for one in noise]
+            noise_rms = tuple(math.sqrt(power) for power in noise_power)
             matrix = spectra.result()
             reach = LAG_S * rate if insert.trim == "path" else OWN_LAG_S * rate
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
@@ -231,7 +234,7 @@ def measure_take(
         dc_difference=_dc_difference(levels, sent_sum / max(1, walked)),
         clip_runs=len(own_clips),
         first_clip_s=own_clips[0] / rate if own_clips else None,
-        ceilings=flat_tops.result(tuple(math.sqrt(power) for power in noise_power)),
+        ceilings=_both(flat_tops.result(noise_rms), plateaus.result(noise_rms)),
         signs=tuple(signs_by_band(matrix, channel, reach) for channel in range(channels)),
         sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
         nulls=nulls,
@@ -321,6 +324,12 @@ def _read_lead(reader: SoundReader, take: TakeRecord, trim: Trim) -> Signal:
 def _power_db(noise: NoiseResult) -> float:
     """Noise and hum together, dBFS."""
     return float(10 * np.log10(10 ** (noise.rms_dbfs / 10) + 10 ** (noise.hum_dbfs / 10) + 1e-40))
+
+
+def _both(found: tuple[Ceiling, ...], others: tuple[Ceiling, ...]) -> tuple[Ceiling, ...]:
+    """Ceilings that were found in two ways, each side of a channel once."""
+    sides = {(each.channel, each.level > 0.0) for each in found}
+    return (*found, *(each for each in others if (each.channel, each.level > 0.0) not in sides))
 
 
 def _dc_difference(levels: LevelMeter, sent_mean: Signal) -> float:

@@ -45,6 +45,7 @@ class JackSession:
             "snapshots": ["snapshots.toml"],
             # 0.4 s of lead: enough to measure noise; gaps longer than the loop.
             "options": {"lead_s": 0.4, "gap_s": 0.4, "retries": 3, "glitch_retries": 20},
+            "limits": {"bypassed": "off"},
             "stem": [
                 {
                     "id": f"stem-{n}",
