@@ -96,6 +96,7 @@ class Flight:
         self._played_to: int | None = None
         self._heard = 0
         self._closed = False
+        self._peaks = [0.0, 0.0]
         # Two threads of the disk's side never work on one take at once; the callback does not know this lock.
         self._disk = threading.Lock()
 
@@ -107,6 +108,12 @@ class Flight:
     def heard_frames(self) -> int:
         """Frames recorded so far."""
         return self._heard
+
+    def take_peaks(self) -> tuple[float, float]:
+        """Highest sample of what was sent and of what came back since the last call, linear."""
+        # A peak that the callback writes at this very moment may be shown once more, or once less.
+        peaks, self._peaks = self._peaks, [0.0, 0.0]
+        return peaks[0], peaks[1]
 
     @property
     def silent_now(self) -> bool:
@@ -148,6 +155,7 @@ class Flight:
             self.starved = True
         if self._aborting:
             self._fade(part)
+        self._peaks[0] = max(self._peaks[0], float(part.max()), -float(part.min()))
         for column, send in enumerate(self._send_columns):
             side = target[:, send]
             np.add(side, part[:, column], out=side)
@@ -166,6 +174,7 @@ class Flight:
             source = block[low - first_frame : low - first_frame + frames]
             for column, channel in enumerate(self._return_columns):
                 part[:, column] = source[:, channel]
+            self._peaks[1] = max(self._peaks[1], float(part.max()), -float(part.min()))
             if self._behind.write(part) < frames:
                 self.starved = True
             low += frames

@@ -19,6 +19,7 @@ from printq.spool.journal import Journal
 from printq.spool.operator import Rolling
 from printq.spool.paths import SessionPaths
 from printq.spool.work import Work
+from printq.units import level_or_none, ratio_to_db
 from printq.verify import marker_of
 
 __all__ = ["Recorder"]
@@ -208,16 +209,7 @@ class Recorder:
 
     def describe(self, works: Sequence[Work]) -> list[Rolling]:
         """What is in the air."""
-        return [
-            Rolling(
-                work.each.id,
-                work.each.insert,
-                work.flight.heard_frames / work.flight.total,
-                (work.flight.total - work.flight.heard_frames) / work.flight.rate,
-            )
-            for work in works
-            if work.flight is not None
-        ]
+        return [_describe(work, work.flight) for work in works if work.flight is not None]
 
     def _cold_units(self, each: Pass) -> tuple[str, ...]:
         if self._rack_on_s is None:
@@ -251,3 +243,16 @@ class Recorder:
             if any(abs(a - b) < LOOP_CLEARANCE_S * work.each.rate for a in mine for b in theirs):
                 return False
         return True
+
+
+def _describe(work: Work, flight: Flight) -> Rolling:
+    sent, heard = flight.take_peaks()
+    return Rolling(
+        work.each.id,
+        work.each.insert,
+        flight.heard_frames / flight.total,
+        (flight.total - flight.heard_frames) / flight.rate,
+        level_or_none(ratio_to_db(sent)),
+        level_or_none(ratio_to_db(heard)),
+        work.glitches + flight.glitches,
+    )

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+import os
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from printq.audio.hardware import HardwarePort
 from printq.errors import ExitStatus
+from printq.intake import load_job
 from printq.models.standing import Standing
+from printq.spool.line_check import check_lines
 from tests.jack.conftest import Bed
 from tests.jack.rack import LaneSettings
 from tests.jack.sessions import JackSession
@@ -95,3 +102,77 @@ def test_a_faulty_lane_is_held_for_what_is_wrong_with_it_and_the_other_is_printe
     assert bad.state == "held"
     assert failed(bad) == [check]
     assert report.exit_status is ExitStatus.HELD
+
+
+def test_a_server_that_stands_still_costs_takes_but_never_a_sample(
+    tmp_path: Path, make_bed: Callable[..., Bed]
+) -> None:
+    server, _ = make_bed([LaneSettings(delay=100 * n) for n in range(4)])
+    session = JackSession(tmp_path, 4)
+    stops = [1.0, 2.2]
+
+    class Suspending(Recording):
+        def show(self, rolling: list, left: int, left_s: float) -> None:  # type: ignore[type-arg]
+            if rolling and stops and time.monotonic() - begun > stops[0]:
+                stops.pop(0)
+                server.suspend()
+                time.sleep(0.3)
+                server.resume()
+
+    begun = time.monotonic()
+    listener = Suspending()
+    report = session.run(listener)
+    assert report.exit_status is ExitStatus.DONE
+    assert not stops
+    assert any(kind == "again" for kind, _, _ in listener.told)
+    for n in range(1, 5):
+        dry = read_audio(tmp_path / f"dry/stem-{n}.wav")
+        assert np.array_equal(read_audio(tmp_path / f"dry/stem-{n}.lane-{n}.v1.wav")[: len(dry)], dry), n
+
+
+def test_a_server_that_dies_is_a_sentence_and_the_next_run_goes_on(
+    tmp_path: Path, make_server_and_rack: Callable[..., Bed]
+) -> None:
+    session = JackSession(tmp_path, 2, seconds=3.0)
+    words = [sys.executable, "-m", "printq", "run", str(tmp_path), "--yes", "--json"]
+    server, _ = make_server_and_rack([LaneSettings(), LaneSettings()])
+    program = subprocess.Popen(
+        words, env={**os.environ, "JACK_DEFAULT_SERVER": server.name}, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    )
+    takes = tmp_path / ".printq/takes"
+    end = time.monotonic() + 20.0
+    while not list(takes.glob("*.wav")) and time.monotonic() < end:
+        time.sleep(0.1)
+    time.sleep(0.5)
+    server.kill()
+    out, err = program.communicate(timeout=30)
+    assert program.returncode == ExitStatus.RIG, err.decode()
+    assert b"Traceback" not in err
+    assert {each["state"] for each in json.loads(out)["passes"]} == {"queued"}
+    assert [path.name for path in (tmp_path / "dry").iterdir() if ".v" in path.name] == []
+    server, _ = make_server_and_rack([LaneSettings(), LaneSettings()])
+    done = subprocess.run(
+        words, env={**os.environ, "JACK_DEFAULT_SERVER": server.name}, capture_output=True, timeout=60, check=False
+    )
+    assert done.returncode == ExitStatus.DONE, done.stderr.decode()
+    for n in (1, 2):
+        dry = read_audio(tmp_path / f"dry/stem-{n}.wav")
+        assert np.array_equal(read_audio(tmp_path / f"dry/stem-{n}.lane-{n}.v1.wav")[: len(dry)], dry)
+    assert session.lanes == 2
+
+
+def test_the_wiring_is_proved_before_a_session(tmp_path: Path, make_bed: Callable[..., Bed]) -> None:
+    lanes = [LaneSettings(delay=200.0, gain=0.7), LaneSettings(to=2), LaneSettings(to=1), LaneSettings(inverted=True)]
+    make_bed([*lanes, LaneSettings(dead=True)], period=4096)
+    session = JackSession(tmp_path, 5, seconds=0.5, block=4096)
+    job = load_job(session.folder)
+    found = check_lines(job.rig, lambda _: HardwarePort(job.rig.interface), lambda _: None)
+    faults = {line.insert: [problem.fault for problem in line.problems] for line in found.inserts}
+    assert faults == {
+        "lane-1": [],
+        "lane-2": ["crossed"],
+        "lane-3": ["crossed"],
+        "lane-4": ["inverted"],
+        "lane-5": ["dead"],
+    }
+    assert found.inserts[0].gain_db == pytest.approx(20 * math.log10(0.7), abs=0.05)
