@@ -35,7 +35,8 @@ def ask_how_long_on(job: Job) -> float | None:
     slow = {unit.name: unit.warm_up_min for each in job.passes for unit in job.units_of(each) if unit.warm_up_min}
     if not slow:
         return None
-    typer.echo(", ".join(f"{name} takes {minutes:g} min to warm up" for name, minutes in slow.items()), err=True)
+    for name, minutes in slow.items():
+        typer.echo(f"{name} takes {minutes:g} min to warm up", err=True)
     while True:
         said = typer.prompt("For how many minutes has the rack been on (Enter: nobody knows)", default="", err=True)
         if not said.strip():
