@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
+from printq.audio.howl import HowlGuard
 from printq.audio.port import AudioPort, Block
 from printq.errors import RigError
 from printq.measure.stimuli import make_marker
@@ -54,7 +55,11 @@ def check_lines(rig: Rig, make_port: Callable[[int], AudioPort], tell: Callable[
         raise RigError(f"sends {sorted(reserved)} are reserved for monitors and are never played to")
     returns = list(range(1, rig.interface.returns + 1))
     port = make_port(0)
-    client = _Prober(len(returns))
+    paths = [
+        ([sends.index(channel) for channel in insert.sends], [channel - 1 for channel in insert.returns])
+        for insert in rig.insert
+    ]
+    client = _Prober(len(returns), HowlGuard(port.facts.rate, paths), [insert.id for insert in rig.insert])
     port.open(client, sends, returns)
     try:
         lines = []
@@ -112,6 +117,11 @@ def _probe_send(port: AudioPort, client: _Prober, insert: Insert, side: int, col
         while not client.is_done:
             port.advance(STEP_S)
             waited += STEP_S
+            if client.howling is not None:
+                raise RigError(
+                    f"insert {client.howling} howls: loud while nothing was sent. Turn levels down and look for "
+                    "a return that is fed back to its send (the interface's mixer, a patch); then try again"
+                )
             if waited > probe.frames / port.facts.rate + PATIENCE_S:
                 raise RigError("the interface plays but records nothing; look at its inputs, then try again")
         if not client.glitched:
@@ -122,8 +132,10 @@ def _probe_send(port: AudioPort, client: _Prober, insert: Insert, side: int, col
 class _Prober:
     """A `BlockClient` that plays one marker on one send and keeps what all returns hear."""
 
-    def __init__(self, returns: int) -> None:
+    def __init__(self, returns: int, guard: HowlGuard, names: Sequence[str]) -> None:
         self._returns = returns
+        self._names = names
+        self._guard = guard
         self._start = self._end = 0
         self._signal = np.zeros(0, dtype=np.float32)
         self._column = 0
@@ -131,6 +143,11 @@ class _Prober:
         self.recorded: Recorded = np.zeros((0, returns), dtype=np.float32)
         self.glitched = False
         self.is_done = False
+
+    @property
+    def howling(self) -> str | None:
+        """The insert that feeds back, the first of them; nothing is sent from then on."""
+        return self._names[self._guard.howling[0]] if self._guard.howling else None
 
     def begin(self, start: int, column: int, probe: Probe) -> None:
         """Play a probe from a frame that has not been played yet."""
@@ -147,10 +164,11 @@ class _Prober:
     def fill(self, out: Block, first_frame: int) -> None:
         """See `BlockClient`."""
         low, high = self._overlap(first_frame, len(out))
-        if low < high:
+        if low < high and not self._guard.howling:
             out[low - first_frame : high - first_frame, self._column] += self._signal[
                 low - self._start : high - self._start
             ]
+        self._guard.sent(out, first_frame)
 
     def capture(self, block: Block, first_frame: int, glitch: bool) -> None:
         """See `BlockClient`."""
@@ -159,6 +177,7 @@ class _Prober:
             self.recorded[low - self._start : high - self._start] = block[low - first_frame : high - first_frame]
             self.glitched = self.glitched or glitch
             self.is_done = high == self._end
+        self._guard.heard(block, first_frame)
 
     def _overlap(self, first_frame: int, frames: int) -> tuple[int, int]:
         if not self._armed:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from printq.audio.hardware import HardwarePort
-from printq.errors import ExitStatus
+from printq.errors import ExitStatus, RigError
 from printq.intake import load_job
 from printq.models.standing import Standing
 from printq.spool.line_check import check_lines
@@ -176,3 +176,22 @@ def test_the_wiring_is_proved_before_a_session(tmp_path: Path, make_bed: Callabl
         "lane-5": ["dead"],
     }
     assert found.inserts[0].gain_db == pytest.approx(20 * math.log10(0.7), abs=0.05)
+
+
+@pytest.mark.parametrize("what", ["run", "line-check"])
+def test_a_howl_ends_what_is_going_on_with_the_name_of_the_insert(
+    tmp_path: Path, make_bed: Callable[..., Bed], what: str
+) -> None:
+    make_bed([LaneSettings(feedback=1.5), LaneSettings()], period=2048)
+    session = JackSession(tmp_path, 2, block=2048)
+    session.job["options"]["gap_s"] = 1.0
+    session.write()
+    if what == "line-check":
+        job = load_job(session.folder)
+        with pytest.raises(RigError, match="lane-1 howls"):
+            check_lines(job.rig, lambda _: HardwarePort(job.rig.interface), lambda _: None)
+        return
+    report = session.run()
+    assert report.exit_status is ExitStatus.RIG
+    assert "lane-1 howls" in (report.stopped or "")
+    assert not list((tmp_path / "dry").glob("stem-1.lane-1.*"))
