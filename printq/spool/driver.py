@@ -158,6 +158,7 @@ class Driver:
                 self._hands.tend()
                 self._move_on()
             if all(work.ended for work in self._works.values()) and not self._pool.open_tasks:
+                self._hands.withdraw()
                 return
             if self._recorder.rolling or any(work.quiet_since is not None for work in self._works.values()):
                 self._advance()

@@ -105,8 +105,9 @@ class Hands:
 
     def tend(self) -> None:
         """Drop a question that is moot; hear what was said about an insert that is doubted."""
-        if self._asked is not None and self._asked.stage is not Stage.WAITING:
-            self._withdraw_from(self._asked)
+        asked = self._asked
+        if asked is not None and (asked.stage is not Stage.WAITING or asked.each.insert in self._doubted):
+            self._withdraw_from(asked)
         while self._asked is None and self._doubted:
             insert, why = next(iter(self._doubted.items()))
             if self._asking_about != insert:

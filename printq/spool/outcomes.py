@@ -135,6 +135,7 @@ class Outcomes:
         """A take was spoilt by the driver."""
         why = "the driver glitched"
         self._fail_take(work, why)
+        work.discarded = None  # it is taken again as it is
         # What was lost, was lost on every channel: takes before and after may differ in their delay.
         self._reference.clear()
         work.glitches += 1

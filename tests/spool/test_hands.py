@@ -147,6 +147,21 @@ def test_an_insert_in_doubt_waits_while_the_others_go_on(session: SmallSession) 
     assert "dry/viola.tone.v1.wav" in session.prints()
 
 
+def test_a_doubt_comes_before_a_set_up_on_the_same_insert(session: SmallSession) -> None:
+    """The viola's set-up is open when the clarinet comes back silent through the same insert."""
+    session.keep_stems("clarinet", "viola")
+    session.simulation["fault"] = [{"kind": "dead", "pass": name, "at_s": 0.0} for name in BOTH]
+    hands = SlowHands(patience=40)
+    report = session.write().run(operator=hands)
+    kinds = [type(question).__name__ for question in hands.asked]
+    assert kinds.count("InOrder") >= 1
+    assert set(report.held) <= set(BOTH)
+    assert hands.open is None
+
+
+BOTH = ["clarinet/tone", "viola/tone"]
+
+
 def test_a_stop_withdraws_the_open_question(session: SmallSession) -> None:
     hands = SlowHands(patience=10_000)
     looked: list[int] = []
