@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
+import numpy as np
 import pytest
 import soundfile
 
@@ -18,22 +21,33 @@ from tests.sessions import SmallSession, read_audio
 
 MOMENTS = int(os.environ.get("PRINTQ_KILLS", "6"))
 
+LAST_MOMENT = 260
+"""The run of this session writes about so many times."""
+
 DIE_AT_STEP = """
 import os, signal, sys
+from printq.files import atomic, soundfiles
 from printq.spool import journal
 from printq.cli.app import run_command_line
 
 left = int(sys.argv[2])
-commit = journal.Journal.step
+of_all = sys.argv[3:] == ["all"]
 
-def step(self):
-    global left
-    left -= 1
-    if left < 0:
-        os.kill(os.getpid(), signal.SIGKILL)
-    return commit(self)
+def dying(function):
+    def call(*arguments):
+        global left
+        left -= 1
+        if left < 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return function(*arguments)
+    return call
 
-journal.Journal.step = step
+journal.Journal.step = dying(journal.Journal.step)
+if of_all:
+    soundfiles._Writer._put = dying(soundfiles._Writer._put)
+    atomic._move_exclusively = dying(atomic._move_exclusively)
+    os.fsync = dying(os.fsync)
+    os.replace = dying(os.replace)
 sys.argv = ["printq", "run", sys.argv[1], "--yes", "--workers", "0"]
 sys.exit(run_command_line())
 """
@@ -49,15 +63,22 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> SmallSession:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a kill is a POSIX signal here")
-@pytest.mark.parametrize("step", [round(1 + i * 30 / MOMENTS) for i in range(MOMENTS)])
-def test_after_a_kill_the_next_run_ends_with_the_same_prints(
-    undisturbed: SmallSession, tmp_path: Path, step: int
+@pytest.mark.parametrize("moment", sorted(np.random.default_rng(9).integers(0, LAST_MOMENT, MOMENTS).tolist()))
+def test_after_a_kill_at_any_write_the_next_run_ends_with_the_same_prints(
+    undisturbed: SmallSession, tmp_path: Path, moment: int
 ) -> None:
+    """Steps of the journal, blocks of audio, what goes to the disk, and renames, all counted together.
+
+    PRINTQ_KILLS=100 kills as often.
+    """
     session = SmallSession(tmp_path, seconds=0.4)
     session.simulation.update(undisturbed.simulation)
     session.write()
     done = subprocess.run(
-        [sys.executable, "-c", DIE_AT_STEP, str(tmp_path), str(step)], capture_output=True, timeout=120, check=False
+        [sys.executable, "-c", DIE_AT_STEP, str(tmp_path), str(moment), "all"],
+        capture_output=True,
+        timeout=120,
+        check=False,
     )
     assert done.returncode in (-9, 0)
     for name in session.prints():  # what has a name is whole
@@ -68,6 +89,9 @@ def test_after_a_kill_the_next_run_ends_with_the_same_prints(
     for name in undisturbed.prints():
         assert audio_and_size(tmp_path / name) == audio_and_size(undisturbed.folder / name)
     assert list((tmp_path / ".printq/staging").iterdir()) == []
+    assert [path for path in tmp_path.rglob("*") if path.name.endswith(".partial")] == []
+    with closing(sqlite3.connect(SessionPaths(tmp_path).journal)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
 def audio_and_size(path: Path) -> tuple[bytes, int]:
