@@ -21,7 +21,7 @@ from tests.sessions import SmallSession, read_audio
 
 MOMENTS = int(os.environ.get("PRINTQ_KILLS", "6"))
 
-LAST_MOMENT = 260
+LAST_MOMENT = 110
 """The run of this session writes about so many times."""
 
 DIE_AT_STEP = """
