@@ -5,6 +5,7 @@ One object is both the operator and the listener, because question, keys and vie
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["Desk"]
 
 REDRAW_S = 0.12
+SETTLE_S = 0.3
+"""Keys are not heard for so long after a question has come up: a second tap was meant for the one before."""
+SEQUENCES = re.compile("\x1b(?:\\[[0-?]*[ -/]*[@-~]|O.)")
+"""What arrow and function keys send: nothing here, and certainly not the letters in it."""
 ENTER = "\r\n"
 ESCAPE = "\x1b"
 ERASE = "\x7f\b"
@@ -48,7 +53,13 @@ class Desk:
     """
 
     def __init__(
-        self, job: Job, console: Console, keyboard: Keyboard, assuming: AssumingOperator | None = None
+        self,
+        job: Job,
+        console: Console,
+        keyboard: Keyboard,
+        assuming: AssumingOperator | None = None,
+        *,
+        settle_s: float = SETTLE_S,
     ) -> None:
         from rich.live import Live
 
@@ -58,6 +69,7 @@ class Desk:
         self._assuming = assuming
         self._live = Live(console=console, auto_refresh=False, transient=True)
         self._begun = time.monotonic()
+        self._settle_s, self._deaf_until = settle_s, 0.0
         self._drawn = 0.0
         self._question: Question | None = None
         self._reply: Reply | None = None
@@ -90,6 +102,8 @@ class Desk:
         if self._assuming is not None:
             self._assuming.ask(question)
             return
+        self._keyboard.pressed()
+        self._deaf_until = time.monotonic() + self._settle_s
         self._question, self._reply, self._note = question, None, ""
         self._draw(at_once=True)
 
@@ -134,7 +148,9 @@ class Desk:
     # ---- keys ----
 
     def _read_keys(self) -> None:
-        typed = self._keyboard.pressed()
+        typed = SEQUENCES.sub("", self._keyboard.pressed())
+        if time.monotonic() < self._deaf_until:
+            return
         for key in typed:
             if self._typing:
                 self._write_note(key)

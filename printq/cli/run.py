@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -105,7 +105,14 @@ def _stop_on_interrupt(driver: Driver) -> None:
     def stop(*_: object) -> None:
         # The second one is not caught any more, and stops at once.
         signal.signal(signal.SIGINT, signal.default_int_handler)
-        typer.echo("stopping: fading out what plays; press Ctrl-C again to stop at once", err=True)
         driver.request_stop("stopped by Ctrl-C")
+        with suppress(OSError, RuntimeError):  # the terminal may be gone, or be written to at this moment
+            typer.echo("stopping: fading out what plays; press Ctrl-C again to stop at once", err=True)
+
+    def end(*_: object) -> None:
+        driver.request_stop("stopped from outside")
 
     signal.signal(signal.SIGINT, stop)
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), end)

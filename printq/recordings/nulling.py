@@ -165,10 +165,20 @@ class _Pair:
             size = min(BLOCK_FRAMES, end - start)
             yield self.read(0, start, size), self.read(1, start + shift, size)
 
-    def loud_places(self) -> list[int]:
-        """First frames of loud stretches of A, the loudest first, apart from each other."""
-        length = self.frames[0]
+    def loud_places(self, search: int) -> list[int]:
+        """First frames of loud stretches of A that B may have in it, the loudest first, apart from each other.
+
+        Those come first that both have if neither is moved.
+        """
         stretch = round(STRETCH_S * self.rate)
+        both = self._loud_places(min(self.frames), stretch)
+        return both + [
+            place
+            for place in self._loud_places(min(self.frames[0], self.frames[1] + search), stretch)
+            if all(abs(place - other) >= stretch // 2 for other in both)
+        ]
+
+    def _loud_places(self, length: int, stretch: int) -> list[int]:
         if length <= stretch:
             return [0]
         glance = round(GLANCE_S * self.rate)
@@ -232,16 +242,24 @@ def _find_place(pair: _Pair, search: int) -> tuple[int, float]:
     """A stretch of A, and how late it is in B: of the likely delays the one at which most cancels."""
     stretch = min(round(STRETCH_S * pair.rate), pair.frames[0])
     tried: list[tuple[float, int, float]] = []
-    for start in pair.loud_places():
+    silent: UnmeasurableError | None = None
+    for start in pair.loud_places(search):
         a = pair.read(0, start, stretch)
         b = pair.read(1, start - search, stretch + 2 * search)
-        side = int(np.argmax(np.einsum("fc,fc->c", a, a)))
-        likely = likely_delays(a[:, side], b[:, side], lowest=0.0, highest=2.0 * search, count=LIKELY)
+        # The side that both have most of: one may be dead in the other.
+        side = int(np.argmax(np.einsum("fc,fc->c", a, a) * np.einsum("fc,fc->c", b, b)))
+        try:
+            likely = likely_delays(a[:, side], b[:, side], lowest=0.0, highest=2.0 * search, count=LIKELY)
+        except UnmeasurableError as error:
+            silent = silent or error
+            continue
         trial = min(stretch, round(TRIAL_S * pair.rate))
         found = [(_depth(pair, start, trial, delay - search), start, delay - search) for delay in likely]
         tried += found
         if min(found, default=(0.0, 0, 0.0))[0] < GOOD_DEPTH_DB:
             break
+    if not tried and silent is not None:
+        raise silent
     if not tried:
         raise UnlikeError("the two cannot be lined up: nothing of one is in the other")
     deepest = min(tried)[0]

@@ -11,8 +11,10 @@ from printq.spool.journal import Journal, TakeEntry
 from printq.spool.paths import SessionPaths
 from printq.verify import Reference, nearest_take, recording_of, with_drift
 
-__all__ = ["choose_take", "references_for", "repeatability_of"]
+__all__ = ["CHOSEN", "choose_take", "references_for", "repeatability_of"]
 
+CHOSEN = "chosen among the others"
+"""Why a take is to be delivered, where several were recorded."""
 LEAST_RECORDS = 2
 """Nulls of an insert that have to be on record before it is measured by them."""
 
@@ -74,7 +76,7 @@ def choose_take(job: Job, each: Pass, journal: Journal, numbers: list[int]) -> T
     assert verdict is not None
     judged = with_drift(verdict, each.limits, [*own, *others], repeatability_of(job, each, journal))
     with journal.step():
-        journal.set_take(each.id, chosen, state="taken", verdict=judged)
+        journal.set_take(each.id, chosen, state="taken", why=CHOSEN, verdict=judged)
         for number in numbers:
             if number != chosen:
                 journal.set_take(each.id, number, state="spare", why=f"take {chosen} lies nearer to the others")

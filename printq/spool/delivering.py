@@ -21,7 +21,7 @@ from printq.models.delivery import Acceptance, Trim
 from printq.models.passes import Job, Pass
 from printq.models.verdict import Timing
 from printq.spool.checking import Checked, TakeToCheck, check_take, time_take
-from printq.spool.comparing import choose_take
+from printq.spool.comparing import CHOSEN, choose_take, references_for
 from printq.spool.journal import Journal, TakeEntry, now
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import PrintFiles, names_of, source_parts
@@ -111,7 +111,7 @@ def deliver_take(
 
 @dataclass(frozen=True)
 class DeliveredAgain:
-    """What became of a kept take: a print, or a reason to hold it."""
+    """What became of a kept take: a print, a reason to hold it, or neither: it waits for others to be compared with."""
 
     target: str | None
     held: str | None
@@ -134,7 +134,10 @@ def deliver_kept_take(
     timing = entry.timing or time_take(given)
     insert = job.insert_of(each)
     trim = entry.trim or choose_trim(timing, insert, entry.stream, journal.trim_history(insert.id))
-    checked = check_take(given, timing, trim or Trim(frames=0, fraction=0.0, kept=False), None)
+    waits = job.options.takes > 1 and entry.state == "taken" and entry.why != CHOSEN
+    numbers = [take.number for take in situation.good]
+    against = references_for(job, each, journal, paths, numbers, situation.identity) if waits else ()
+    checked = check_take(given, timing, trim or Trim(frames=0, fraction=0.0, kept=False), None, against)
     checked = replace(checked, verdict=entry.verdict or checked.verdict)
     before = next((d for d in journal.deliveries(each.id) if d.take == entry.number), None)
     accepted = before.accepted if before is not None else None
@@ -150,6 +153,12 @@ def deliver_kept_take(
             journal.tell("held", why, each.id)
         paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
         return DeliveredAgain(None, why)
+    if waits:
+        # The run ended before it was judged: it is one of several, and the others are still to come.
+        with journal.step():
+            journal.set_take(each.id, entry.number, state="good")
+        paths.absolute(checked.rendered.staged).unlink(missing_ok=True)
+        return DeliveredAgain(None, None)
     target = deliver_take(
         job,
         each,

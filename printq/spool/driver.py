@@ -12,7 +12,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from printq.audio.port import AudioPort
-from printq.errors import ExitStatus, FileError, RigError, StorageError, UnmeasurableError
+from printq.errors import ExitStatus, FileError, PrintqError, RigError, StorageError, UnmeasurableError
 from printq.files.atomic import write_atomically
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
@@ -90,7 +90,7 @@ class Driver:
         self._works: dict[str, Work] = {}
         self._fading = False
         self._follows_plan = True
-        self._stuck: list[tuple[str, bool, bool]] = []
+        self._stuck: list[tuple[str, bool, bool, int]] = []
         """What was left, and how far it had come, when nothing moved the last time."""
         self._report = RunReport()
         self._outcomes = Outcomes(
@@ -134,11 +134,16 @@ class Driver:
             raise StorageError(problem)
         with self._pool:
             try:
-                for name in kept:
-                    self._deliver_kept(name)
-                if kept:
+                tried: set[tuple[str, int]] = set()
+                while kept:
+                    for name in kept:
+                        tried.add(self._kept_take(name))
+                        self._deliver_kept(name)
                     self._survey = survey(self._job, self._journal, self._paths, remember=True)
                     pending = self._choose(self._survey.pending())
+                    # A take that was judged only now may be the last that a choice was waiting for.
+                    again = [name for name, found in self._survey.situations.items() if found.redelivery is not None]
+                    kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
                 plan = make_plan(self._job, pending, rack=self._hands.rack)
                 self._save_plan(plan)
                 self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
@@ -166,8 +171,11 @@ class Driver:
                 self._show()
                 results = self._pool.collect()
             elif self._hands.has_open_question:
+                if self._recorder.is_live:
+                    self._advance()  # a real interface may be lost, or howl, while nobody plays
+                else:
+                    self._operator.wait(QUESTION_WAIT_S)
                 self._show()
-                self._operator.wait(QUESTION_WAIT_S)
                 results = self._pool.collect()
             elif self._pool.open_tasks:
                 results = self._pool.collect(timeout=WAIT_S)
@@ -192,6 +200,7 @@ class Driver:
                 if self._is_hopeless(work):
                     continue
                 if self._hands.is_doubted(work.each.insert):
+                    work.blocked, work.quiet_since = True, None
                     reserved |= held
                     continue
                 if not work.examined and examining < EXAMINE_AHEAD and self._sources_are_printed(work):
@@ -225,7 +234,12 @@ class Driver:
     def _roll(self, work: Work) -> None:
         confirmed = work.confirmed or Confirmation(by="nothing-moved", at=now())
         number = self._outcomes.begin_take(work, self._recorder.stream, confirmed)
-        self._recorder.roll(work, number)
+        try:
+            self._recorder.roll(work, number)
+        except PrintqError as error:
+            # A stem that is gone, or no room for the take: the others go on.
+            self._outcomes.fail(work, error)
+            return
         work.stage = Stage.ROLLING
         cold = work.need_record().cold_units
         also = f", {' and '.join(cold)} still cold" if cold else ""
@@ -253,6 +267,7 @@ class Driver:
         name = work.each.id
         if work.stage is Stage.WAITING:
             work.confirmed = None
+            self._outcomes.forget_good(work, "its set-up was not right")
         elif work.stage is Stage.ROLLING or work.stage is Stage.CHECKING:
             self._again(work, "its set-up was not right")
         else:
@@ -291,7 +306,8 @@ class Driver:
         """Nothing rolls and nothing is being measured: what cannot move now will not move in this run."""
         self._follows_plan = False
         left = [work for work in self._works.values() if not work.ended]
-        now_stuck = [(work.each.id, work.examined, work.confirmed is None) for work in left]
+        heard = self._hands.answers
+        now_stuck = [(work.each.id, work.examined, work.confirmed is None, heard) for work in left]
         for work in left:
             if not self._sources_are_printed(work):
                 waiting = next(name for name in work.each.needs if not self._is_printed(name))
@@ -447,6 +463,11 @@ class Driver:
     def _save_plan(self, plan: Plan) -> None:
         write_atomically(self._paths.plan, (plan.model_dump_json(indent=2, by_alias=True) + "\n").encode())
 
+    def _kept_take(self, name: str) -> tuple[str, int]:
+        redelivery = self._survey.situations[name].redelivery
+        assert redelivery is not None
+        return name, redelivery.take.number if redelivery.take.state != "good" else -1
+
     def _deliver_kept(self, name: str) -> None:
         situation = self._survey.situations[name]
         assert situation.redelivery is not None
@@ -462,14 +483,21 @@ class Driver:
         if again.held is not None:
             self._listener.tell("held", name, again.held)
             return
-        assert again.target is not None
+        if again.target is None:
+            self._listener.tell("kept", name, f"take {situation.redelivery.take.number}, judged now")
+            return
         self._report.delivered.append(again.target)
         self._listener.tell("printed", name, f"{Path(again.target).name}, from a kept take")
         self._look_again(situation.each)
 
     def _close_report(self) -> RunReport:
-        found = survey(self._job, self._journal, self._paths, remember=True)
         report = self._report
+        try:
+            found = survey(self._job, self._journal, self._paths, remember=True)
+        except FileError as error:
+            # A dry file that is gone must not take the story of the run with it.
+            found = self._survey
+            report.stopped = report.stopped or str(error)
         report.rolled_s = self._recorder.rolled_s
         report.standings = [situation.describe() for situation in found.situations.values()]
         report.held = [name for name, situation in found.situations.items() if situation.state == "held"]

@@ -55,8 +55,10 @@ class Hands:
         self._skip, self._take_back, self._stop = skip, take_back, stop
         self._asked: Work | None = None
         """The pass whose set-up is open."""
-        self._confirmed: list[Work] = []
-        """Passes that a person has set up in this run, in order."""
+        self._confirmed: list[tuple[Work, bool]] = []
+        """Passes that were set up in this run, in order, and whether anything had to move for them."""
+        self.answers = 0
+        """Answers that have been heard."""
         self._doubted: dict[str, str] = {}
         """Insert to why it is doubted; the first one is being asked about, unless a set-up is."""
         self._asking_about: str | None = None
@@ -93,6 +95,7 @@ class Hands:
         if reply is None:
             return False
         self._asked = None
+        self.answers += 1
         return self._follow(work, moves, reply)
 
     def doubt(self, insert: str, why: str) -> None:
@@ -117,8 +120,10 @@ class Hands:
             if reply is None:
                 return
             self._asking_about = None
+            self.answers += 1
             del self._doubted[insert]
             if reply.answer is Answer.DONE:
+                self.left_alone.pop(insert, None)
                 self._listener.tell("in order", None, f"insert {insert} goes on")
                 continue
             self.left_alone[insert] = why
@@ -148,18 +153,27 @@ class Hands:
             self._stop("stopped at a set-up")
         elif reply.answer is Answer.SKIP:
             self._skip(work, "skipped at its set-up")
-        elif self._confirmed:
-            before = self._confirmed.pop()
-            self._rack = self._rack.without(self._job, before.each)
-            self._take_back(before)
         else:
-            self._listener.tell("back", work.each.id, "nothing was set up before this")
+            self._go_back(work)
         return False
+
+    def _go_back(self, work: Work) -> None:
+        """Undo the last set-up for which something moved, and whatever was recorded with it since."""
+        place = next((n for n in reversed(range(len(self._confirmed))) if self._confirmed[n][1]), None)
+        if place is None:
+            self._listener.tell("back", work.each.id, "nothing was set up before this")
+            return
+        before, since = self._confirmed[place][0], [each for each, _ in self._confirmed[place + 1 :]]
+        del self._confirmed[place:]
+        units = {unit.id for unit in self._job.units_of(before.each)}
+        self._rack = self._rack.without(self._job, before.each)
+        for each in (before, *since):
+            if units & {unit.id for unit in self._job.units_of(each.each)}:
+                self._take_back(each)
 
     def _confirm(self, work: Work, moves: tuple[Move, ...], confirmation: Confirmation) -> None:
         work.confirmed = confirmation
-        if moves:
-            self._confirmed.append(work)
+        self._confirmed.append((work, bool(moves)))
         each, snapshot = work.each, self._job.snapshot_of(work.each)
         self._rack = self._rack.after(self._job, each)
         with self._journal.step():

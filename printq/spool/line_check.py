@@ -176,7 +176,8 @@ class _Prober:
         if low < high:
             self.recorded[low - self._start : high - self._start] = block[low - first_frame : high - first_frame]
             self.glitched = self.glitched or glitch
-            self.is_done = high == self._end
+        if self._armed and first_frame + len(block) >= self._end:
+            self.is_done = True
         self._guard.heard(block, first_frame)
 
     def _overlap(self, first_frame: int, frames: int) -> tuple[int, int]:

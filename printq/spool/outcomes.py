@@ -134,8 +134,11 @@ class Outcomes:
     def glitch(self, work: Work) -> None:
         """A take was spoilt by the driver."""
         why = "the driver glitched"
+        if work.discarded is not None:
+            self._reference.clear()
+            self.discard(work)
+            return
         self._fail_take(work, why)
-        work.discarded = None  # it is taken again as it is
         # What was lost, was lost on every channel: takes before and after may differ in their delay.
         self._reference.clear()
         work.glitches += 1
@@ -144,26 +147,36 @@ class Outcomes:
     def fail(self, work: Work, error: PrintqError) -> None:
         """A take whose stem could not be read, or which could not be written."""
         self._fail_take(work, str(error))
+        self._forget_discarded(work)
         self.take_error(work, error)
 
     def discard(self, work: Work) -> None:
         """A take that the operator does not want: the pass goes back into the queue."""
         why = work.discarded or ""
-        work.discarded = None
         self._fail_take(work, why)
-        with self._journal.step():
-            for number in work.good:  # recorded with the same set-up
-                self._journal.set_take(work.each.id, number, state="failed", why=why)
-        work.good = []
+        self._forget_discarded(work)
         if self._report.stopped is not None:
             self.end(work, Stage.SKIPPED, why)
         else:
             self._listener.tell("again", work.each.id, why)
             work.stage = Stage.WAITING
 
+    def forget_good(self, work: Work, why: str) -> None:
+        """Takes that waited for others were recorded with a set-up that was not right."""
+        with self._journal.step():
+            for number in work.good:
+                self._journal.set_take(work.each.id, number, state="failed", why=why)
+        work.good = []
+
+    def _forget_discarded(self, work: Work) -> None:
+        if work.discarded is not None:
+            self.forget_good(work, work.discarded)
+            work.discarded = None
+
     def abort(self, work: Work) -> None:
         """A take was faded out."""
         self._fail_take(work, "stopped")
+        self._forget_discarded(work)
         self.end(work, Stage.SKIPPED, "stopped while it rolled")
 
     # ---- what workers bring back ----

@@ -67,6 +67,11 @@ class Recorder:
         """Whether a take is in the air."""
         return self._engine is not None and self._engine.in_the_air() > 0
 
+    @property
+    def is_live(self) -> bool:
+        """Whether a real stream is running, which goes on by itself."""
+        return self._service is not None
+
     def open(self, inserts: Sequence[Insert]) -> None:
         """Start the stream on the channels of these inserts, if it is not running yet.
 
@@ -84,8 +89,8 @@ class Recorder:
         paths = {insert.id: (insert.sends, insert.returns) for insert in inserts}
         engine = PassEngine(port.facts.rate, sorted(sends), sorted(returns), paths)
         port.open(engine, sorted(sends), sorted(returns))
-        self.stream = self._journal.begin_stream(port.facts.driver, port.facts.device)
         self._port, self._engine = port, engine
+        self.stream = self._journal.begin_stream(port.facts.driver, port.facts.device)
         if not port.facts.simulated:
             # A real stream does not wait for the driver, which may have something else to do.
             self._service = ServiceThread(engine)
@@ -157,6 +162,22 @@ class Recorder:
             loop=with_loop,
         )
         file = take_path(each, number)
+        work.record = TakeRecord(
+            pass_id=each.id,
+            number=number,
+            file=file,
+            rate=each.rate,
+            channels=insert.channels,
+            loop_channel=with_loop,
+            frames=each.layout.total,
+            layout=each.layout,
+            recorded_at=datetime.now(UTC).replace(microsecond=0).isoformat(),
+            glitches=0,
+            driver=port.facts.driver,
+            device=port.facts.device,
+            cold_units=self._cold_units(each),
+            stream=self.stream,
+        )
         flight = Flight(
             each.id,
             Playout(plan, StemReader(work.parts, each.source_channels, each.source_frames)),
@@ -174,22 +195,6 @@ class Recorder:
         port.dial(insert.id, self._job.snapshot_of(each).settings)
         completed = self._journal.completed_takes(each.id)
         port.announce_take(insert.id, each.id, number, completed, start, each.layout.total)
-        work.record = TakeRecord(
-            pass_id=each.id,
-            number=number,
-            file=file,
-            rate=each.rate,
-            channels=insert.channels,
-            loop_channel=with_loop,
-            frames=each.layout.total,
-            layout=each.layout,
-            recorded_at=datetime.now(UTC).replace(microsecond=0).isoformat(),
-            glitches=0,
-            driver=port.facts.driver,
-            device=port.facts.device,
-            cold_units=self._cold_units(each),
-            stream=self.stream,
-        )
         work.flight = flight
         work.quiet_since = None
         engine.start(work.flight)

@@ -206,6 +206,11 @@ def request_reprint(job: Job, name: str, note: str) -> list[str]:
         with journal.step():
             for pass_id in chosen:
                 journal.ask_reprint(pass_id, note)
+                delivered = journal.last_delivery(pass_id)
+                for take in journal.takes(pass_id):
+                    # What waited for a word, or for others, is not wanted any more; it stays on disk.
+                    if take.state in ("held", "taken", "good") and (delivered is None or take.number > delivered.take):
+                        journal.set_take(pass_id, take.number, state="spare", why=f"reprint asked for: {note}")
                 journal.tell("reprint", note, pass_id)
     return chosen
 

@@ -6,7 +6,6 @@ print or a killed run needs nobody to clean up after it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,7 +13,7 @@ from printq.models.limits import Limit
 from printq.models.passes import FileSource, Job, Pass, SumSource
 from printq.models.standing import PassState, Standing
 from printq.spool.identity import TIME_REFERENCE, describe_changes, identify, source_identity
-from printq.spool.journal import Delivery, Journal, Reprint, TakeEntry
+from printq.spool.journal import Delivery, Journal, TakeEntry
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import PrintFiles, bounce_problem, read_stamp
 
@@ -155,11 +154,11 @@ def look_at(
         source = source_identity(job, each, known.checksums)
         identity = identify(job, each, source) if source is not None else None
     asked = [request for request in journal.reprints(each.id) if not request.done]
-    good = tuple(take for take in takes if _waits_for_others(job, paths, take, identity, each, delivery, asked))
+    good = tuple(take for take in takes if _waits_for_others(job, paths, take, identity, each, delivery))
     last = next((take for take in reversed(takes) if take.state not in ("failed", "spare")), None)
     if running and last is not None and last.state == "rolling":
         return stands("rolling", f"take {last.number} is in the air")
-    if last is not None and (delivery is None or last.number > delivery.take) and not asked:
+    if last is not None and (delivery is None or last.number > delivery.take):
         if last.state == "held" and (identity is None or _unchanged(job, last, identity, each)):
             return stands("held", last.why or "checks failed")
         if last.state in ("taken", "delivered") and _is_kept(paths, last) and _unchanged(job, last, identity, each):
@@ -224,12 +223,9 @@ def _waits_for_others(
     identity: dict[str, Any] | None,
     each: Pass,
     delivery: Delivery | None,
-    asked: Sequence[Reprint],
 ) -> bool:
     """Whether a take is one of those that the next print is chosen from."""
     if take.state != "good" or take.record is None or (delivery is not None and take.number < delivery.take):
-        return False
-    if asked and take.record.recorded_at < asked[-1].at:
         return False
     return _is_kept(paths, take) and _unchanged(job, take, identity, each)
 

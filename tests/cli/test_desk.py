@@ -45,7 +45,7 @@ class Bench:
         self.screen = io.StringIO()
         self.keyboard = Typed()
         console = Console(file=self.screen, force_terminal=True, width=120)
-        self.desk = Desk(session.load(), console, self.keyboard, assuming)
+        self.desk = Desk(session.load(), console, self.keyboard, assuming, settle_s=0.0)
 
     def type(self, keys: str) -> None:
         self.keyboard.keys += keys
@@ -75,7 +75,17 @@ def test_each_key_gives_its_answer(bench: Bench, key: str, answer: Answer) -> No
 def test_keys_that_mean_nothing_do_nothing(bench: Bench) -> None:
     with bench.desk as desk:
         desk.ask(SET_UP)
-        bench.type("zol7\x1b[A")
+        bench.type("zol7\x1b[A\x1b[B\x1bOQ\x1bOS\x1b[15~")
+        assert desk.answer() is None
+
+
+def test_a_second_tap_confirms_nothing_that_nobody_has_seen(session: SmallSession) -> None:
+    bench = Bench(session)
+    bench.desk._settle_s = 60.0
+    with bench.desk as desk:
+        bench.type("\n")
+        desk.ask(SET_UP)
+        bench.type("\n")
         assert desk.answer() is None
 
 
@@ -172,6 +182,7 @@ def test_a_session_is_printed_from_a_real_terminal(session: SmallSession, tmp_pa
         except OSError:  # the terminal is gone with the process
             break
         if b"it is dialled" in seen and not typed:
+            time.sleep(0.5)  # nobody reads a set-up in less
             os.write(ours, b"\n")
             typed = True
     assert process.wait(30) == 0

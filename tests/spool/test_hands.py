@@ -174,3 +174,22 @@ def test_a_stop_withdraws_the_open_question(session: SmallSession) -> None:
     assert session.run(operator=hands, listener=Watching(look)).exit_status is ExitStatus.STOPPED
     assert hands.open is None
     assert hands.withdrawn == 1
+
+
+def test_a_stem_that_is_gone_when_its_turn_comes_costs_that_pass_alone(session: SmallSession) -> None:
+    gone: list[str] = []
+
+    def look(rolling: list[Rolling]) -> None:
+        if rolling and not gone:
+            gone.append("viola")
+            (session.folder / "dry/viola.wav").unlink()
+
+    report = session.run(operator=SlowHands(patience=1), listener=Watching(look))
+    assert report.exit_status is ExitStatus.STOPPED
+    assert {"dry/clarinet.tone.v1.wav", "dry/harp.bus.v1.wav"} <= set(session.prints())
+
+
+def test_going_back_again_and_again_ends_nothing(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    hands = SlowHands(patience=1, answers={"clarinet/tone": [Answer.BACK] * 4})
+    assert session.run(operator=hands).exit_status is ExitStatus.DONE

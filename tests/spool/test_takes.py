@@ -187,3 +187,32 @@ def test_the_nearest_take_has_the_least_residual_power_against_the_others() -> N
     found = {1: [], 2: [agreement(1, -40.0)], 3: [agreement(1, -40.5), agreement(2, -80.0)]}
     assert nearest_take(found) == 3
     assert nearest_take({4: [], 7: [agreement(4, -60.0)]}) == 4  # of two, which are equally near, the first
+
+
+def test_a_take_that_was_not_judged_before_the_run_ended_is_one_of_several_not_the_print(three: SmallSession) -> None:
+    three.run()
+    for path in three.folder.glob("dry/clarinet.tone.v1.*"):
+        path.unlink()
+    with Journal(SessionPaths(three.folder).journal) as journal, journal.step():
+        # As a kill leaves it while the second take is being checked: one good, one recorded, the third not begun.
+        journal._run("DELETE FROM delivery")
+        journal._run("DELETE FROM take WHERE number = 3")
+        journal._run("UPDATE take SET why = NULL")
+        journal.set_take(PASS, 1, state="good")
+        journal.set_take(PASS, 2, state="taken")
+    assert three.run().exit_status is ExitStatus.DONE
+    states = [take.state for take in takes(three)]
+    assert sorted(states) == ["delivered", "spare", "spare"]
+    assert drift(three).value is not None
+
+
+def test_a_reprint_that_is_held_is_held(session: SmallSession) -> None:
+    session.keep_stems("clarinet")
+    session.write().run()
+    request_reprint(session.load(), "clarinet", "once more")
+    fault(session, kind="noise", take=2, amount=-40.0)
+    assert session.run().exit_status is ExitStatus.HELD
+    (standing,) = list_standings(session.load())
+    assert standing.state == "held"
+    accept_take(session.load(), PASS, "good enough")
+    assert session.prints() == ["dry/clarinet.tone.v1.wav", "dry/clarinet.tone.v2.wav"]
