@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
-from printq.measure.tracking import BLOCKS, Followed, ResponseFollower, Slip, TrackResult
+from printq.measure.tracking import BLOCKS, KERNEL, Followed, ResponseFollower, Slip, TrackResult
 
 __all__ = ["DropoutFinder", "DropoutResult", "Fault", "FaultKind"]
 
@@ -49,7 +49,7 @@ EDGE = 30
 # 12 to 15 dB over them.
 ABOVE_NEIGHBOURS = 8.0
 """White noise has a cell this far over its neighbours once in 1e18 (chi square of 16 degrees of freedom)."""
-LEAST_SCORE = 3.0
+LEAST_SCORE, LEAST_REPEAT = 3.5, 3.6
 ABOVE_RAW = -28.0
 """Against the power of the return nearby. A tick 20 dB below the local peak has -21 or more; a compressor that bends
 a bass note has up to -30."""
@@ -57,7 +57,7 @@ FAINTEST, FAINT_IN_BASS = -62.0, 4.5
 """Fainter ones, from here on, are faults only where the delay has a step; in bass they need not even stand out much."""
 MOST_CONFIRMED = 6
 """Faint suspicions in a segment that are looked at more closely."""
-SHARE_QUANTILE, SHARE_MARGIN = 0.999, 4.0
+SHARE_QUANTILE, SHARE_MARGIN = 0.999, 7.0
 LEAST_SHARE, MOST_SHARE = -20.0, -5.0
 SHARE_CELLS = 2000
 """A fault is a larger share of what was expected than all but a thousandth of the cells that are as loud have; until
@@ -68,6 +68,29 @@ TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 3.0
 """The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
 tape, 1.1 for a valve, 2.3 for a transient shaper)."""
 SILENT = -120.0
+
+# What is beyond doubt by its shape, however small a share of what was expected it is.
+IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
+IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
+"""Part of the rest that three whitened impulses side by side explain, of the 25 samples around them and of all that is
+near. Ticks and gaps of one to three samples have 0.95 and more, crests that a saturation bends up to 0.90."""
+EXPECTED_ALIKE = 0.5
+"""And so little of what was expected there."""
+MOST_SHAPES = 12
+"""Cells in a segment that are compared with an impulse, or a copy."""
+COPY_ONSET, COPY_SHARE, COPY_POWER = 6.0, -12.0, 3.0
+COPY_LAGS = (16, 2048)
+"""Samples at 48 kHz."""
+COPY_DB, COPY_SHORT_DB, COPY_SHORT = 6.0, 9.0, 48
+"""A copy differs so much less from what came before than the stem lets expect, and than it differs from the stem."""
+EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
+"""So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
+MOST_SURE, MOST_TICKS = 400, 4
+"""In a channel of a take; what comes more often is how a unit is."""
+IMPULSE_MARGIN, IMPULSE_RAW_MARGIN = 11.0, 6.0
+"""By how much an impulse may be a smaller share than other faults, and fainter."""
+STEADY_LEVEL = 30.0
+"""Where the stem is cut off or sets in, power by more than this, its own edge looks like an impulse."""
 
 JOINED_CELLS = 140
 """Two edges of one fault are at most this far apart: 47 ms."""
@@ -171,14 +194,13 @@ class DropoutFinder:
             slips = self._follower.slip_count
             frames = min(segment, self._frames - self._next)
             followed = self._follower.follow(self._next, frames, self._sent.read, self._returned.read)
-            if self._follower.slip_count > slips and self._follower.slips:
-                first = min(slip.frame for slip in self._follower.slips[slips - self._follower.slip_count :])
-                if first < self._next and len(self._masked) < MOST_KEPT:
-                    self._masked.append((first, self._next))
+            self._mask(self._follower.realigned - slips, self._next)
+            realigned = self._follower.realigned
             for side in self._sides:
                 side.add(followed, self._next)
                 for frame in side.faint():
                     self._follower.confirm_step(frame, self._sent.read, self._returned.read)
+            self._mask(self._follower.slip_count - realigned, self._next + segment)
             self._next += segment
             oldest = self._next - segment - reach
             self._returned.drop(oldest)
@@ -186,6 +208,13 @@ class DropoutFinder:
         if finish:
             for side in self._sides:
                 side.finish()
+
+    def _mask(self, new: int, end: int) -> None:
+        """So many new slips were found when all up to a frame had been looked at."""
+        if new > 0 and self._follower.slips and len(self._masked) < MOST_KEPT:
+            first = min(slip.frame for slip in self._follower.slips[-new:])
+            if first < end:
+                self._masked.append((first, end))
 
     def _conclude(self) -> DropoutResult:
         track = self._follower.result()
@@ -271,6 +300,11 @@ class _Side:
     channel: int
     cell: int
     _cells: Signal = field(default_factory=lambda: np.zeros((5, CONTEXT)))
+    _waves: Real = field(default_factory=lambda: np.zeros((3, 0), dtype=np.float32))
+    """Return and expectation, whitened, and the return's power, as far as the cells go."""
+    _impulses: Real = field(default_factory=lambda: np.zeros((2 * KERNEL + 1, 3), dtype=np.float32))
+    """Orthonormal, spanned by whitened impulses at three neighbouring samples."""
+    _sure: list[_Event] = field(default_factory=list)
     _first: int = -1
     """Frame of the first cell held."""
     _drifting: bool = False
@@ -289,6 +323,7 @@ class _Side:
         """Take a segment."""
         if self._first < 0:
             self._first = start - CONTEXT * self.cell
+            self._waves = np.zeros((3, CONTEXT * self.cell), dtype=np.float32)
         r = followed.returned[self.channel].reshape(-1, self.cell)
         p = followed.expected[self.channel].reshape(-1, self.cell)
         raw = followed.power[self.channel].reshape(-1, self.cell)
@@ -304,6 +339,11 @@ class _Side:
         self._heard = [*self._heard[-2:], float(rr.max())]
         new = np.stack((rr, rp, pp, (raw @ ones) / self.cell, np.full(len(rr), impulse)))
         self._cells = np.concatenate((self._cells, new), axis=1)
+        waves = (followed.returned, followed.expected, followed.power)
+        self._waves = np.concatenate((self._waves, np.stack([each[self.channel] for each in waves])), axis=1)
+        one = followed.kernel[self.channel]
+        sides = np.stack((np.append(one[1:], 0.0), one, np.append(0.0, one[:-1])), axis=1)
+        self._impulses = np.linalg.qr(sides)[0].astype(np.float32)
         self._judge()
 
     def faint(self) -> list[int]:
@@ -314,23 +354,26 @@ class _Side:
     def finish(self) -> None:
         """Nothing follows."""
         self._cells = np.concatenate((self._cells, np.zeros((5, CONTEXT))), axis=1)
+        self._waves = np.concatenate((self._waves, np.zeros((3, CONTEXT * self.cell), dtype=np.float32)), axis=1)
         self._judge()
 
     def events(self, frames: int) -> list[_Event]:
         """What stands out of the whole."""
         low, high = EDGE * self.cell, frames - EDGE * self.cell
-        scores, repeats = self._scores.threshold(), self._repeats.threshold()
-        return [
-            event
-            for event in self._found
-            if low <= event.start and event.start < high and (self._score(event) >= scores or event.repeat >= repeats)
-        ]
+        scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
+        found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
+        # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
+        ticks = [event for event in self._sure if event.kind == "tick" and self._score(event, IMPULSE_MARGIN) >= scores]
+        sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
+        if len(self._sure) > MOST_SURE:
+            sure = []
+        return [event for event in found + sure if low <= event.start < high]
 
-    def _score(self, event: _Event) -> float:
+    def _score(self, event: _Event, margin: float = 0.0) -> float:
         return min(
             event.neighbours - ABOVE_NEIGHBOURS,
-            event.share - self._usual.share(event.loudness),
-            event.raw - ABOVE_RAW,
+            event.share - self._usual.share(event.loudness) + margin,
+            event.raw - ABOVE_RAW + min(margin, IMPULSE_RAW_MARGIN),
         )
 
     def _judge(self) -> None:
@@ -363,8 +406,74 @@ class _Side:
             best = [int(group[np.argmax(looks.neighbours[group])]) for group in groups]
             best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
             self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
+        self._look_at_shapes(looks, first)
         self._cells = self._cells[:, count:]
+        self._waves = self._waves[:, count * self.cell :]
         self._first += count * self.cell
+
+    def _look_at_shapes(self, looks: _Looks, first: int) -> None:
+        """Impulses, copies, gaps and equal samples, which are known by their shape alone."""
+        found: list[tuple[int, int, FaultKind]] = []
+        cell, inner = self.cell, CONTEXT
+        if self._share() <= ECHO_SHARE and not self._drifting:
+            hot = (looks.neighbours > IMPULSE_ABOVE) & (looks.share > IMPULSE_SHARE) & (looks.raw > IMPULSE_RAW)
+            brief = _strongest(hot, looks.neighbours, MOST_SHAPES)
+            found += [
+                (place, place + 1, "tick") for place in brief if self._is_impulse(place + inner, looks.share[place])
+            ]
+        hot = (looks.onset > COPY_ONSET) & (looks.share > COPY_SHARE) & (looks.rest > COPY_POWER * cell)
+        for place in _strongest(hot, looks.onset, MOST_SHAPES, first=True):
+            # The whitening makes it begin a little early.
+            for begin in range(place, place + 3):
+                length = _copied(self._waves[0], self._waves[1], (begin + inner) * cell, cell)
+                if length:
+                    found.append((place, place + max(1, length // cell), "repeat"))
+                    break
+        found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves[2], cell)]
+        for low, high, kind in found:
+            if not 0 <= low < len(looks.level):
+                continue
+            # A gate closes slowly.
+            if kind == "gap" and looks.onset[max(0, low - 2) : low + 3].max() < COPY_ONSET:
+                continue
+            if len(self._sure) <= MOST_SURE:
+                level = float(looks.level[low : max(high, low + 1)].max())
+                self._sure.append(
+                    _Event(
+                        channel=self.channel,
+                        start=first + low * cell,
+                        end=first + high * cell,
+                        kind=kind,
+                        neighbours=float(looks.neighbours[low]),
+                        share=float(looks.share[low]),
+                        raw=float(looks.raw[low]),
+                        loudness=float(looks.loudness[low]),
+                        level=level,
+                        repeat=SILENT,
+                    )
+                )
+
+    def _is_impulse(self, place: int, share: float) -> bool:
+        """Whether what is left around a cell is a whitened impulse, or some side by side."""
+        cell, half = self.cell, KERNEL
+        around = [slice(place - 20, place - 2), slice(place + 3, place + 21)]
+        both, expected = (sum(float(self._cells[row, part].sum()) for part in around) for row in (1, 2))
+        levels = [float(self._cells[2, part].sum()) for part in around]
+        if share < MOST_SHARE and max(levels) > STEADY_LEVEL * min(levels):
+            return False
+        low, high = place * cell - cell // 2 - half, (place + 1) * cell + cell // 2 + half
+        wanted = self._waves[1, low:high]
+        rest = self._waves[0, low:high] - np.float32(both / max(expected, 1e-9)) * wanted
+        windows = np.lib.stride_tricks.sliding_window_view(rest, 2 * half + 1)
+        # The strongest place counts: beside it, a part of an impulse looks like others.
+        impulse = ((windows @ self._impulses) ** 2).sum(axis=1)
+        best = int(np.argmax(impulse))
+        near, all_around = (max(float(each @ each), 1e-30) for each in (windows[best], rest))
+        if impulse[best] < IMPULSE_ALIKE * near or impulse[best] < IMPULSE_ALONE * all_around:
+            return False
+        there = wanted[best : best + 2 * half + 1]
+        alike = float(((there @ self._impulses) ** 2).sum()) / max(float(there @ there), 1e-30)
+        return alike < EXPECTED_ALIKE
 
     def _share(self) -> float:
         """Share of the return that is not explained, with or without whitening."""
@@ -446,6 +555,10 @@ class _Looks:
     """Power of the return nearby."""
     level: Signal
     """Of an impulse as strong as the rest."""
+    rest: Signal
+    """Its energy, not in dB."""
+    onset: Signal
+    """The rest over that of what is before."""
     clear: NDArray[np.bool_]
     """Where much more was expected than is usually left."""
 
@@ -478,7 +591,8 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
     means = _Means(rest)
     usual = np.maximum(means.over(-20, -2), means.over(3, 21))
     means = _Means(np.minimum(rest, 3.0 * usual + floor))
-    usual = np.maximum(means.over(-20, -2), means.over(3, 21)) + floor
+    before = means.over(-20, -2)
+    usual = np.maximum(before, means.over(3, 21)) + floor
     inner = slice(CONTEXT, -CONTEXT)
     expected = maximum_filter1d(np.maximum(bound, high) ** 2 * pp, 5)[inner]
     inner = slice(CONTEXT, -CONTEXT)
@@ -498,6 +612,8 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
         repeat=repeat,
         loudness=_db(loud),
         level=rest_db - _db(impulse[inner]),
+        rest=rest[inner],
+        onset=rest_db - _db(before[inner] + floor),
         clear=expected > 100.0 * usual[inner],
     )
 
@@ -516,6 +632,84 @@ def _repeat(rr: _Means, rp: _Means, pp: _Means, floor: float) -> Signal:
         there &= unexplained < 0.3 * rr.over(*offsets)
     score = np.minimum(_db(rest) - _db(around) - REPEAT_ABOVE, _db(rest) - _db(heard) - REPEAT_SHARE)
     return np.where(there, score, SILENT)
+
+
+def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int, *, first: bool = False) -> list[int]:
+    """One cell of each group of neighbours, the strongest, or the first; of all, at most so many."""
+    places = np.flatnonzero(hot)
+    if not len(places):
+        return []
+    groups = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1)
+    best = [int(group[np.argmax(strength[group])]) for group in groups]
+    order = np.argsort([-strength[place] for place in best], kind="stable")[:most]
+    return sorted(int(groups[index][0]) if first else best[index] for index in order)
+
+
+def _copied(back: Real, stem: Real, place: int, cell: int) -> int:
+    """How many samples from a place on are those from before it once more; 0 if they are not."""
+    shortest, longest = (lag * cell // 16 for lag in COPY_LAGS)
+    begin = place + 8
+    lags: list[int] = []
+    for size, least in ((24, shortest), (96, 96)):
+        heard, past = back[begin : begin + size], back[begin - longest : begin - least + size]
+        played, before = stem[begin : begin + size], stem[begin - longest : begin - least + size]
+        differs = float(heard @ heard) + _running(past, size) - 2.0 * np.correlate(past, heard)
+        both = np.correlate(before, played)
+        should = float(played @ played) - both * both / np.maximum(_running(before, size), 1e-9)
+        ratio = np.maximum(should, 0.0) / np.maximum(differs, 0.5 * size)
+        lags += [longest - int(index) for index in np.argpartition(ratio, -3)[-3:]]
+    for lag in lags:
+        # The whitening carries the clicks at both ends a little way in.
+        margin = min(48, lag // 8)
+        low, high = begin + margin, place + lag - 4 - margin
+        if high - low < 16 or high > len(back):
+            continue
+        heard, past = back[low:high], back[low - lag : high - lag]
+        played, before = stem[low:high], stem[low - lag : high - lag]
+        apart = max(float(np.sum((heard - past) ** 2)), 0.5 * (high - low))
+        wanted = float(played @ played) - float(played @ before) ** 2 / max(float(before @ before), 1e-9)
+        left = float(heard @ heard) - float(heard @ played) ** 2 / max(float(played @ played), 1e-9)
+        known = float(past @ past) - float(past @ before) ** 2 / max(float(before @ before), 1e-9)
+        enough = 10.0 ** ((COPY_SHORT_DB if high - low < COPY_SHORT else COPY_DB) / 10.0)
+        if wanted > enough * apart and 2.0 * left > enough * apart and left > 4.0 * known:
+            return lag
+    return 0
+
+
+def _running(values: Real, size: int) -> Signal:
+    """Energy of each piece of so many samples."""
+    sums = np.concatenate(([0.0], np.cumsum(values.astype(np.float64) ** 2)))
+    return np.asarray(sums[size:] - sums[:-size])
+
+
+def _equal(cells: Signal, power: Real, cell: int) -> list[tuple[int, int]]:
+    """First and last cells of runs of samples that are all alike, though neither the noise nor the stem is."""
+    same = power[1:] == power[:-1]
+    inner = slice(CONTEXT * cell, len(power) - CONTEXT * cell)
+    count = int(np.count_nonzero(same[inner]))
+    if count < EQUAL - 1 or count > 2 * MOST_EQUAL:
+        return []
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
+    starts, ends = edges[::2], edges[1::2]
+    lengths = ends - starts
+    long = lengths >= EQUAL - 1
+    usual = max(int(lengths[~long].sum()), 1) / len(same)
+    loudest = float(power.max())
+    found = []
+    for low, high in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
+        if not inner.start <= low < inner.stop or high - low > MOST_EQUAL or low < 32 or high + 32 > len(power):
+            continue
+        if usual ** (high - low) * len(same) > EQUAL_CHANCE or power[low] > 0.9 * loudest:
+            continue
+        sides = power[low - 16 : low], power[high + 1 : high + 17]
+        if any(float(side.mean()) < 1e-13 or bool((side[1:] == side[:-1]).any()) for side in sides):
+            continue
+        first, last = low // cell, high // cell + 1
+        rr, rp, pp = (float(row[first:last].sum()) for row in cells[:3])
+        # What the stem itself does is expected.
+        if rr - 2.0 * rp + pp > max(0.03 * pp, 2.0 * cell) and pp > 2.0 * (high - low):
+            found.append((first, last))
+    return found if len(found) <= 3 else []
 
 
 @dataclass

@@ -14,6 +14,7 @@ import copy
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,9 @@ __all__ = ["BlockLayout", "Followed", "ResponseFollower", "Slip", "TrackResult",
 Real = NDArray[np.float32]
 Spectra = NDArray[np.complex64]
 Signal = NDArray[np.float64]
+Number = TypeVar("Number", bound=np.generic)
+Common = tuple[NDArray[np.complex128], Signal, Signal]
+"""Cross spectrum and the powers of stem and return."""
 
 BLOCK_AT_48K = 8192
 BLOCKS = 16
@@ -75,10 +79,24 @@ RIVAL = 2.0
 BUFFER = 32
 """Among alignments that leave less than `RIVAL` times the least, one by a multiple of this is taken: lost blocks are
 such multiples, and a steady tone fits at each of its periods."""
+STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
+"""Half-overlapped blocks to either side of a step, 0.5 s; radians of doubt; squared coherence that is not chance."""
 BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
 CLEARLY = 1.15
 """An alignment must leave this much less than another to be taken for the better one."""
+KERNEL = 12
+"""Samples to either side of an impulse that is whitened."""
+SCAN_BINS, SCAN_BLOCKS = 256, 4
+"""Where there is only bass, its phases in blocks to either side of each place are compared: up to 1.5 kHz, 0.6 s."""
+SCAN_STEP, SCAN_ERROR = 0.55, 0.3
+"""Samples; from here on a place is looked at closely."""
+SLIP_DOUBT = 0.01
+"""Share of what is expected, in power, by which a unit may be off while a slip is placed."""
+SURE_ERROR = 0.2
+"""Samples: largest standard error of a step that nothing else speaks for."""
+LIKELY = 20.0
+"""Places of a slip whose likelihoods differ by less than a factor of e to the tenth are alike."""
 MOST_WINDOWS = 512
 MOST_SLIPS = 1000
 SEARCHED_AT_48K = 8192
@@ -155,6 +173,8 @@ class Followed:
     """Of the return as it is, each sample squared."""
     impulse: list[float]
     """Energy that an impulse of 1 has when it is whitened."""
+    kernel: list[Real]
+    """What the whitening makes of an impulse of 1, from `KERNEL` samples before it to as many behind."""
     drifting: bool
     """Whether the clocks drift so fast that the delay changes within a block."""
     bass: bool
@@ -197,10 +217,13 @@ class ResponseFollower:
         """What the first segment leaves unexplained if there is no drift."""
         self._log = _DelayLog(self.layout.valid)
         self._recent: list[_Block] = []
+        self._scan = _Scan(channels, self._omega[:SCAN_BINS])
         self._examined = -1
         """Up to where suspicions were followed."""
         self.slips: list[Slip] = []
         self.slip_count = 0
+        self.realigned = 0
+        """Slips that were found before the last segment was looked at."""
 
     @property
     def reach(self) -> int:
@@ -243,15 +266,24 @@ class ResponseFollower:
         for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
             if new.differs_from(judge, stem):
                 pairs[index] = pairs[index][0], self._signal(stem, new.response * new.whitening)
+        self.realigned = self.slip_count
+        offsets: Signal = np.asarray(self._drifted + self._ramp, dtype=np.float64)
         self._models = learnt
         self._started = self._started or any(model.known for model in learnt)
         self._note(start, frames, delays)
+        self._scan.add(start, self.layout.valid, played, heard, offsets)
+        if np.count_nonzero(delays.usable()) < BLOCKS // 2:
+            for place, late in self._scan.steps(self._slope):
+                slip = self._small_slip(place, late, sent, returned)
+                if slip is not None:
+                    self._take(slip)
         raw = returned(start, self.layout.segment)
         return Followed(
             [one for one, _ in pairs],
             [other for _, other in pairs],
             list(raw * raw),
             [float(np.mean(model.whitening**2)) for model in learnt],
+            [model.kernel() for model in learnt],
             abs(self._slope) > FAST_DRIFT,
             not delays.usable().any(),
             [(model.left, model.heard) for model in learnt],
@@ -411,6 +443,10 @@ class ResponseFollower:
         better = CLEARLY if abs(late) <= SMALL_SLIP else MUCH
         if late == 0 or left[reach] < better * left[best] or left[best] > MOST_LEFT * total:
             return None
+        if abs(late) <= SMALL_SLIP:
+            small = self._small_slip(centre, late, sent, returned)
+            if small is not None:
+                return small
         first = begin - (BEFORE + 1) * layout.valid
         span = (BEFORE + 1 + AFTER) * layout.valid
         pairs = self._piece(centre, first, span, models, sent, returned)
@@ -421,7 +457,7 @@ class ResponseFollower:
             for d in (0, late)
         )
         sums = np.concatenate(([0.0], np.cumsum(old - new)))
-        rough = _lowest(sums, np.minimum(old, new))
+        rough = _lowest(sums, np.minimum(old, new), piece)
         heard = np.sum([_energies(back.reshape(-1, piece)) for _, back in pairs], axis=0)
         # What is around the slip has its click in it.
         early_pieces, late_pieces = slice(0, max(0, rough - 2)), slice(rough + 2, None)
@@ -463,11 +499,59 @@ class ResponseFollower:
         if any(abs(frame - slip.frame) < self.layout.valid for slip in self.slips[-8:]):
             return False
         step, error = self._phase_step(frame, sent, returned)
-        whole = round(step)
-        if not 1 <= abs(whole) <= SMALL_SLIP or abs(step - whole) > STEADY or error > DOUBTFUL:
+        if not 1 <= abs(round(step)) <= SMALL_SLIP or error > DOUBTFUL:
             return False
-        self._take(Slip(frame, whole))
-        return True
+        slip = self._small_slip(frame, round(step), sent, returned)
+        if slip is not None:
+            self._take(slip)
+        return slip is not None
+
+    def _small_slip(self, centre: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
+        """A slip by one or two samples that is somewhere around a frame, if it is one."""
+        layout = self.layout
+        if any(abs(centre - slip.frame) < 2 * SCAN_BLOCKS * layout.valid for slip in self.slips[-8:]):
+            return None
+        # Once more from where it was found: then there is as much on either side.
+        place = self._placed(self._placed(centre, late, sent, returned), late, sent, returned)
+        if place < 2 * layout.block:
+            return None
+        step, error = self._phase_step(place, sent, returned)
+        if error > DOUBTFUL or abs(step - late) > (DOUBTFUL if error < SURE_ERROR else SURE_ERROR):
+            return None
+        # A drift that nothing else shows goes on before and behind.
+        away = SCAN_BLOCKS * layout.valid
+        for beside in (place - away, place + away):
+            other, doubt = self._phase_step(beside, sent, returned)
+            if doubt < 1.0 and abs(other) > 0.5:
+                return None
+        return Slip(place, late)
+
+    def _placed(self, centre: int, late: int, sent: Reader, returned: Reader) -> int:
+        """The most likely frame of a slip by one or two samples, within two blocks of another frame."""
+        layout, reach = self.layout, self.layout.searched
+        first, span = centre - 2 * layout.valid, 4 * layout.valid
+        smooth = np.ones(layout.valid // 4)
+        along, bend = np.zeros(span), np.zeros(span)
+        for stem, back in self._piece(centre, first, span, self._models, sent, returned):
+            expected, moved = (stem[reach - d : reach - d + span].astype(np.float64) for d in (0, late))
+            gain = np.zeros(span)
+            for each in (expected, moved):
+                power = np.convolve(each * each, smooth, "same")
+                gain = np.maximum(gain, np.convolve(back * each, smooth, "same") / np.maximum(power, 1e-9))
+            slope = gain * (expected - moved)
+            # Where it is loud, a unit is off by more than the noise.
+            usual = 1.0 + SLIP_DOUBT * np.convolve((gain * expected) ** 2, np.ones(65) / 65.0, "same")
+            along -= slope * (back - gain * expected) / usual
+            bend += slope * slope / usual
+        # The response may be off for the notes that sound: the delay before is not 0, that behind not a whole one.
+        total, sums = np.concatenate(([0.0], np.cumsum(bend))), np.concatenate(([0.0], np.cumsum(along)))
+        doubt = 0.02 * total[-1] + 1e-9
+        low, high = layout.valid, span - layout.valid
+        for _ in range(3):
+            before = float(sums[low] / (total[low] + doubt))
+            behind = float((sums[-1] - sums[high] + doubt) / (total[-1] - total[high] + doubt))
+            place = low = high = int(np.argmin(2.0 * (behind - before) * sums - (behind**2 - before**2) * total))
+        return first + place
 
     def _phase_step(self, frame: int, sent: Reader, returned: Reader, late: int = 0) -> tuple[float, float]:
         """By how much the delay is larger behind a frame than before it, and a standard error, in samples.
@@ -479,33 +563,23 @@ class ResponseFollower:
         from scipy.fft import rfft
 
         layout = self.layout
-        size, away = 2 * layout.block, layout.guard // 8
-        first = frame - away - size
-        behind_first = size + 2 * away
-        stems = self.aligned(first, size, sent), self.aligned(first + behind_first - late, size, sent)
-        backs = returned(first, behind_first + size)
+        size, away = layout.block, layout.guard // 8
+        hop = size // 2
+        side = size + (STEP_BLOCKS - 1) * hop
+        first = frame - away - side
+        behind_first = side + 2 * away
+        stems = self.aligned(first, side, sent), self.aligned(first + behind_first - late, side, sent)
+        backs = returned(first, behind_first + side)
         window = np.hanning(size).astype(np.float32)
-        omega = 2.0 * np.pi / size * np.arange(size // 2 + 1)
-        turned = np.zeros(len(omega), dtype=np.complex128)
-        for *pair, back in zip(*stems, backs, strict=True):
-            before, behind = (
-                rfft(back[low : low + size] * window) * np.conj(rfft(stem * window))
-                for low, stem in zip((0, behind_first), pair, strict=True)
-            )
-            # The weaker of the two sides says how much a frequency counts.
-            product = behind * np.conj(before)
-            turned += product / np.maximum(np.abs(before), np.abs(behind)).clip(1e-30)
-        weight = np.abs(turned)
-        weight[weight < 1e-4 * weight.max(initial=0.0)] = 0.0
-        phase = np.angle(turned)
-        bend = float(np.sum(weight * omega**2))
-        if bend <= 0.0:
-            return 0.0, math.inf
-        step = -float(np.sum(weight * omega * phase)) / bend
-        rest = phase + omega * step
-        # A window and the noise make neighbours alike: few of the bins are independent.
-        scatter = float(np.sum(weight**2 * omega**2 * rest**2)) * 3.0
-        return step, math.sqrt(scatter) / bend
+        view = np.lib.stride_tricks.sliding_window_view
+        sums = []
+        for low, stem in zip((0, behind_first), stems, strict=True):
+            played = rfft(view(stem, size, axis=1)[:, ::hop] * window, axis=2)
+            heard = rfft(view(backs[:, low : low + side], size, axis=1)[:, ::hop] * window, axis=2)
+            sums.append(_common(played, heard))
+        omega: Signal = np.asarray(2.0 * np.pi / size * np.arange(size // 2 + 1), dtype=np.float64)
+        step, error = _steps(sums[0], sums[1], omega, 0.6 * STEP_BLOCKS)
+        return float(step), float(error)
 
     def _piece(
         self, centre: int, first: int, span: int, models: list[_Response], sent: Reader, returned: Reader
@@ -528,6 +602,7 @@ class ResponseFollower:
         behind = [(begin, late + slip.samples) for begin, late in self._alignments if begin >= slip.frame]
         self._alignments = [*before, (slip.frame, before[-1][1] + slip.samples), *behind]
         self._recent = [block for block in self._recent if block.centre < slip.frame]
+        self._scan.correct(slip)
 
 
 class _Response:
@@ -571,6 +646,13 @@ class _Response:
                 new._solve(new._cross, new._power, new._back, new._seen)
         new._set_whitening(stem, back, real)
         return new
+
+    def kernel(self) -> Real:
+        """The whitening as an impulse response, around lag 0."""
+        from scipy.fft import irfft
+
+        taps = irfft(self.whitening, self._layout.block)
+        return np.concatenate((taps[-KERNEL:], taps[: KERNEL + 1]))
 
     def answering_as(self, other: _Response) -> _Response:
         """This whitening with another response, if that one has learnt something."""
@@ -747,11 +829,11 @@ def _most_plausible(left: Signal, reach: int) -> int:
     return best
 
 
-def _lowest(sums: Signal, left: Signal) -> int:
+def _lowest(sums: Signal, left: Signal, piece: int) -> int:
     """Where sums are lowest; the first of such places, if they differ by less than the noise there."""
     best = int(np.argmin(sums))
     near = left[max(0, best - 4) : best + 4]
-    return int(np.argmax(sums <= sums[best] + 2.0 * float(near.mean())))
+    return int(np.argmax(sums <= sums[best] + LIKELY * float(near.mean()) / piece))
 
 
 def _correlate(back: Real, stem: Real, reach: int) -> Signal:
@@ -871,6 +953,114 @@ def _slope_between(played: list[Spectra], heard: list[Spectra], omega: Real, rea
         if abs(slope / bend) < 1e-4:
             break
     return drift if abs(drift) > 0.003 else None
+
+
+class _Scan:
+    """The phases of return against stem in the bass, block by block, for steps that no single block shows."""
+
+    def __init__(self, channels: int, omega: Real) -> None:
+        self._omega = omega.astype(np.float64)
+        shape = (0, channels, SCAN_BINS)
+        self._cross = np.zeros(shape, dtype=np.complex64)
+        self._power, self._back = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+        self._centres = np.zeros(0, dtype=np.int64)
+        self._offsets = np.zeros(0)
+        """Delay for which each block was compensated already, without slips."""
+
+    def add(self, start: int, valid: int, played: list[Spectra], heard: list[Spectra], offsets: Signal) -> None:
+        """Take the spectra of a segment; what is older than its predecessors' last blocks is forgotten."""
+        stems = np.stack([_hann(each[:, : SCAN_BINS + 1])[:, :-1] for each in played], axis=1)
+        backs = np.stack([_hann(each[:, : SCAN_BINS + 1])[:, :-1] for each in heard], axis=1)
+        kept = slice(-2 * SCAN_BLOCKS, None)
+        centres = start + np.arange(BLOCKS) * valid + valid // 2
+        self._cross = np.concatenate((self._cross[kept], backs * np.conj(stems)))
+        self._power = np.concatenate((self._power[kept], stems.real**2 + stems.imag**2))
+        self._back = np.concatenate((self._back[kept], backs.real**2 + backs.imag**2))
+        self._centres = np.concatenate((self._centres[kept], centres))
+        self._offsets = np.concatenate((self._offsets[kept], offsets))
+
+    def correct(self, slip: Slip) -> None:
+        """Blocks behind a slip that was not known when they were taken."""
+        self._offsets[self._centres > slip.frame] -= slip.samples
+
+    def steps(self, slope: float) -> list[tuple[int, int]]:
+        """Frames around which the delay has a step, and by how many samples; `slope` is the drift a block."""
+        count = len(self._centres) - 2 * SCAN_BLOCKS
+        if count <= 0:
+            return []
+        line = self._offsets[-1] - slope * np.arange(len(self._offsets))[::-1]
+        turn = np.exp(-1j * np.outer(self._offsets - line, self._omega))[:, np.newaxis]
+        cross = _windows((self._cross * turn).astype(np.complex128))
+        power, back = (_windows(each.astype(np.float64)) for each in (self._power, self._back))
+        # Of each block, what is before it and what is behind it.
+        early, after = slice(0, count), slice(SCAN_BLOCKS + 1, None)
+        before, behind = (cross[early], power[early], back[early]), (cross[after], power[after], back[after])
+        steps, errors = _steps(before, behind, self._omega, float(SCAN_BLOCKS), 0)
+        found = []
+        seen = np.flatnonzero((np.abs(steps) > SCAN_STEP) & (errors < SCAN_ERROR))
+        for group in np.split(seen, np.flatnonzero(np.diff(seen) > 1) + 1):
+            if len(group):
+                best = int(group[np.argmax(np.abs(steps[group]) - errors[group])])
+                late = round(float(steps[best]))
+                if 1 <= abs(late) <= SMALL_SLIP:
+                    found.append((int(self._centres[best + SCAN_BLOCKS]), late))
+        return found
+
+
+def _common(played: Spectra, heard: Spectra) -> Common:
+    """Cross spectrum and powers of both, shape (channels, bins), over blocks (axis 1) and three neighbouring bins."""
+    cross = (heard * np.conj(played)).sum(axis=1, dtype=np.complex128)
+    power = (played.real**2 + played.imag**2).sum(axis=1, dtype=np.float64)
+    back = (heard.real**2 + heard.imag**2).sum(axis=1, dtype=np.float64)
+    return _three(cross), _three(power), _three(back)
+
+
+def _windows(values: NDArray[Number]) -> NDArray[Number]:
+    """Sums over `SCAN_BLOCKS` blocks, beginning at each, and over three bins."""
+    running = np.concatenate((np.zeros_like(values[:1]), np.cumsum(values, axis=0)))
+    return _three(np.asarray(running[SCAN_BLOCKS:] - running[:-SCAN_BLOCKS]))
+
+
+def _three(values: NDArray[Number]) -> NDArray[Number]:
+    """Sums of three neighbours along the last axis."""
+    sums = values.copy()
+    np.add(sums[..., 1:], values[..., :-1], out=sums[..., 1:])
+    np.add(sums[..., :-1], values[..., 1:], out=sums[..., :-1])
+    return sums
+
+
+def _steps(
+    before: Common, behind: Common, omega: Signal, blocks: float, most: int = SMALL_SLIP
+) -> tuple[Signal, Signal]:
+    """Step of the delay between two sides, and its standard error; over the last two axes, channels and bins.
+
+    The phase of a frequency is known on one side to a variance of (1 - c) / (2 n c), c the squared coherence (Carter,
+    1987), and never better than `STEP_PHASE`. A frequency counts by that; where there is nothing common, not at all.
+    """
+    shape = before[0].shape
+    variance = np.full(shape, STEP_PHASE**2)
+    sure = np.ones(shape, dtype=bool)
+    for common, one, other in (before, behind):
+        coherence = np.abs(common) ** 2 / np.maximum(one * other, 1e-60)
+        sure &= coherence > STEP_COHERENCE
+        variance += np.maximum(1.0 - coherence, 0.0) / (2.0 * blocks * np.maximum(coherence, STEP_COHERENCE))
+    weight = np.where(sure, 1.0 / variance, 0.0)
+    turned = behind[0] * np.conj(before[0])
+    bend = np.maximum((weight * omega**2).sum(axis=(-2, -1)), 1e-30)
+    best = np.full(bend.shape, np.inf)
+    step, error = np.zeros(bend.shape), np.full(bend.shape, np.inf)
+    for whole in range(-most, most + 1):
+        phase = np.angle(turned * np.exp(1j * omega * whole))
+        more = -(weight * omega * phase).sum(axis=(-2, -1)) / bend
+        rest = phase + omega * more[..., np.newaxis, np.newaxis]
+        misfit = (weight * rest**2).sum(axis=(-2, -1))
+        # A window and the sums make neighbours alike: few of the bins are independent.
+        scatter = np.sqrt(4.0 * (weight**2 * omega**2 * (rest**2 + variance)).sum(axis=(-2, -1))) / bend
+        better = misfit < best
+        step, error = np.where(better, whole + more, step), np.where(better, scatter, error)
+        best = np.where(better, misfit, best)
+    known = bend > 1e-20
+    return np.where(known, step, 0.0), np.where(known, error, np.inf)
 
 
 def _averages(stem: Spectra, back: Spectra) -> tuple[NDArray[np.complex128], Signal, Signal, float]:

@@ -105,8 +105,9 @@ def test_random_faults_are_found_in_six_kinds_of_music_through_equalisers_and_co
         if not hits:
             missed.append((seed, fault))
     print(f"{tried} faults, {len(missed)} missed, {extra} takes with others: {missed}")
-    assert len(missed) <= 0.07 * tried
-    assert extra <= 0.03 * tried
+    # 99 % are wanted; of 960 with seeds that nothing was tuned on, 97.3 % were found. Two more, because a few tens are few.
+    assert len(missed) <= 0.03 * tried + 2
+    assert extra <= 0.02 * tried
 
 
 @pytest.mark.slow
@@ -163,6 +164,35 @@ def test_a_tick_over_noise_alone_is_found() -> None:
     found = find(stem, clean + noise)
     assert [fault.kind for fault in found.faults] == ["tick"]
     assert abs(found.faults[0].start_frame - 10 * RATE) <= 48
+
+
+def test_a_tick_is_known_by_its_shape_where_the_music_is_ten_times_as_loud() -> None:
+    stem, clean, noise = take("speech", 5, 12.0)
+    at = 6 * RATE + int(np.argmax(np.abs(clean[6 * RATE : 7 * RATE])))
+    # 20 dB below the peak that is there.
+    faulty = material.insert_fault(clean, MadeFault("tick", at, 1), 0.1 * abs(float(clean[at])))
+    found = find(stem, faulty + noise)
+    assert [fault.kind for fault in found.faults] == ["tick"]
+    assert abs(found.faults[0].start_frame - at) <= 48
+
+
+@pytest.mark.parametrize("length", [6, 40])
+def test_exact_zeros_where_the_noise_never_stops_are_a_gap(length: int) -> None:
+    stem, clean, noise = take("bowed", 16, 10.0, noise_dbfs=-70.0)
+    at = 6 * RATE + int(np.argmax(np.abs(clean[6 * RATE : 7 * RATE])))
+    returned = clean + noise
+    returned[at : at + length] = 0.0
+    found = find(stem, returned)
+    assert found.count == 1
+    assert abs(found.faults[0].start_frame - at) <= NEAR_S * RATE / 2
+
+
+@pytest.mark.parametrize("samples", [-1, 1])
+def test_one_sample_is_missed_even_in_a_drone_whose_change_is_near_the_noise(samples: int) -> None:
+    stem, clean, noise = take("drone", 17, 12.0, noise_dbfs=-80.0)
+    found = find(stem, material.insert_fault(clean, MadeFault("slip", 300_000, samples)) + noise)
+    assert [slip.samples for slip in found.track.slips] == [samples]
+    assert abs(found.track.slips[0].frame - 300_000) <= NEAR_S * RATE
 
 
 def test_what_the_stem_has_itself_is_no_fault() -> None:
