@@ -105,7 +105,7 @@ def test_random_faults_are_found_in_six_kinds_of_music_through_equalisers_and_co
         if not hits:
             missed.append((seed, fault))
     print(f"{tried} faults, {len(missed)} missed, {extra} takes with others: {missed}")
-    # 99 % are wanted; of 960 with seeds that nothing was tuned on, 97.3 % were found. Two more, because a few tens are few.
+    # 99 % are wanted; of 960 with seeds that nothing was tuned on, 97.3 % were found. Two more: a few tens are few.
     assert len(missed) <= 0.03 * tried + 2
     assert extra <= 0.02 * tried
 
