@@ -30,7 +30,7 @@ from printq.spool.operator import Answer, InOrder, Question, Reply, Rolling, Set
 from printq.spool.paths import SessionPaths
 from tests.sessions import Recording, SmallSession, read_audio
 
-SCHEDULES = int(os.environ.get("PRINTQ_SCHEDULES", "40"))
+SCHEDULES = int(os.environ.get("PRINTQ_SCHEDULES", "20"))
 PASSES = ["clarinet/tone", "viola/tone", "viola/wire", "harp/bus", "mix/bus"]
 KINDS = ["glitch", "slip", "repeat", "dead", "inverted", "noise"]
 CALM_RUNS = 6
