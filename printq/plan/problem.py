@@ -1,7 +1,8 @@
 """The planning problem without audio in it: tasks that hold units, set-ups by one pair of hands.
 
 Times are seconds. Whoever solves it needs to know nothing else; whoever states it may state any problem of
-this shape (a job shop is one without set-ups).
+this shape (a job shop is one without set-ups). It may begin in the middle of an evening: with units that are
+busy for a while, hands that are not free yet, and tasks that stand dialled.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ class Task:
     duration: float
     needs: tuple[int, ...] = ()
     """Tasks that must have ended before it starts; its set-up may be done before that."""
+    not_before: float = 0.0
+    """When it may start at the soonest: what it plays is being recorded or checked until then."""
 
 
 @dataclass(frozen=True)
@@ -33,9 +36,17 @@ class Problem:
     set_up: Callable[[int, int | None, int], float]
     """(unit, the task that this unit ran last or None, the next task) -> seconds of handwork on that unit.
 
-    Asked very often: remember the answers where they take time to find.
+    None stands for where the unit is at the start.
     """
     probe_s: float = 0.0
     """After a set-up that moves something the units are held this much longer, without the hands."""
     hands_during_passes: bool = True
     """Whether set-ups may be done while something records."""
+    units_free: tuple[float, ...] = ()
+    """When each unit is free, where something is recording already; empty: all of them at once."""
+    hands_free: float = 0.0
+    """When the hands are free."""
+    settled: tuple[int, ...] = ()
+    """Tasks that come before all others, in this order: they stand dialled, or the hands are at it."""
+    warm_at: tuple[float, ...] = ()
+    """When each unit has warmed up; empty: all of them are warm."""

@@ -1,136 +1,85 @@
 """The planner: batch what shares insert and snapshot, keep free units busy.
 
-A few dispatch rules build a schedule each, task by task. Those are improved, the best first, by moving single
-tasks in their order as long as that helps and work is left; the best by length, then handwork, then
-interruptions is taken. No chance is involved: the same problem gives the same schedule.
+Weighted rules build an order each; their weights are looked for first at random, then near the best found. The best
+order is improved by small changes. Chance always begins the same way: the same problem gives the same schedule.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+import random
+from collections.abc import Callable
 
-from printq.plan.chains import chains_from
+from printq.plan.dispatch import Weights, build_order
+from printq.plan.numbers import Numbers
 from printq.plan.problem import Problem
-from printq.plan.schedule import Schedule, Slot, Timetable
+from printq.plan.schedule import Schedule, schedule_of
+from printq.plan.search import Search, quality
+from printq.plan.timing import Timing, time_tasks
 
 __all__ = ["solve"]
 
-IMPROVEMENT_WORK = 100_000
-"""Slots timed while improving: a bound that counts work, not seconds, so that every machine gives the same plan."""
+WORK = 900_000
+"""Tasks placed while improving: a bound that counts work, not seconds, so that every machine gives the same plan."""
+MOST_RULES, RULE_WORK = 200, 3_000_000
+"""Rules tried at most, and how much they may cost, counted in pairs of tasks."""
+HOT, COLD = 0.15, 0.02
+"""Temperatures of the search, by the mean length of a task."""
+LONG_QUEUE = 100
+"""Tasks from which on there is no time to search far from the best rule's order."""
 
-Rule = Callable[[Slot, float, float, int], tuple[float, ...]]
-"""(slot, hands, tail, place in the job) -> what to go by when choosing the next task: the least comes first."""
 
-
-def solve(problem: Problem) -> Schedule:
+def solve(problem: Problem, *, effort: float = 1.0) -> Schedule:
     """A short schedule for the problem: every rule is kept, but shorter ones may exist.
 
     The needs of the tasks must not run in a circle. `printq.plan.bound.lower_bound` says how much shorter another
-    schedule can be at most.
+    schedule can be at most. `effort` multiplies the work; with 1 a queue of 200 passes takes about a second.
     """
-    tails = chains_from(problem)
-    candidates = sorted((_dispatch(problem, rule, tails) for rule in _RULES), key=_quality)
-    improved = []
-    work = IMPROVEMENT_WORK
-    for candidate in candidates:
-        # The best has all the work it can use: in long queues that finds more than a share for each.
-        search = _Search(problem, candidate, tails, work)
-        improved.append(search.run())
-        work = search.work
-    return min(improved, key=_quality)
+    if not problem.tasks:
+        return Schedule(())
+    numbers = Numbers(problem)
+    search = Search(numbers, _best_rule(numbers, effort))
+    mean = sum(numbers.durations) / numbers.count
+    mean = mean or search.best.makespan / numbers.count
+    work = round(WORK * effort)
+    if numbers.count < LONG_QUEUE:
+        search.anneal(work * 2 // 5, HOT * mean)
+        search.anneal(work * 2 // 5, COLD * mean)
+    else:
+        search.anneal(work * 4 // 5, COLD * mean)
+    search.sort_alike()
+    search.polish(work // 5)
+    search.sort_alike()
+    return schedule_of(search.best, problem.probe_s)
 
 
-def _quality(schedule: Schedule) -> tuple[float, float, int]:
-    return (round(schedule.makespan, 6), round(schedule.hands_on, 6), schedule.interruptions)
+def _best_rule(numbers: Numbers, effort: float) -> Timing:
+    chance = random.Random(1).random
+    tries = max(8, round(effort * min(MOST_RULES, RULE_WORK / numbers.count**2)))
+    best: Timing | None = None
+    chosen = Weights(0.0, 0.0, 0.0, 0.0)
+    for number in range(tries):
+        weights = _any_weights(chance) if number < tries / 2 else _weights_near(chosen, chance)
+        timing = time_tasks(numbers, build_order(numbers, weights))
+        assert timing is not None
+        if best is None or quality(timing, numbers) < quality(best, numbers):
+            best, chosen = timing, weights
+    assert best is not None
+    return best
 
 
-def _soonest(slot: Slot, hands: float, tail: float, rank: int) -> tuple[float, ...]:
-    return (slot.start, hands, -tail, rank)
+def _any_weights(chance: Callable[[], float]) -> Weights:
+    def one_of(*largest: float) -> float:
+        most = largest[int(chance() * len(largest))]
+        return most * chance()
+
+    return Weights(one_of(0.0, 1.0, 3.0, 10.0), one_of(0.0, 0.3, 1.0), one_of(0.0, 0.3, 1.0), one_of(0.0, 1.0, 3.0))
 
 
-def _batches(slot: Slot, hands: float, tail: float, rank: int) -> tuple[float, ...]:
-    return (float(hands > 0.0), slot.start, hands, -tail, rank)
+def _weights_near(weights: Weights, chance: Callable[[], float]) -> Weights:
+    def near(value: float) -> float:
+        # The sum of three chances is close enough to a bell.
+        factor = math.exp2(chance() + chance() + chance() - 1.5)
+        return value * factor + (0.1 * chance() if chance() < 0.2 else 0.0)
 
-
-def _longest_tail(slot: Slot, hands: float, tail: float, rank: int) -> tuple[float, ...]:
-    return (slot.start - tail, hands, rank)
-
-
-def _hands_first(slot: Slot, hands: float, tail: float, rank: int) -> tuple[float, ...]:
-    return (slot.set_up_start, slot.start, -tail, hands, rank)
-
-
-_RULES: tuple[Rule, ...] = (_soonest, _batches, _longest_tail, _hands_first)
-
-
-def _dispatch(problem: Problem, rule: Rule, tails: Sequence[float]) -> Schedule:
-    timetable = Timetable(problem)
-    left = list(range(len(problem.tasks)))
-    placed: set[int] = set()
-    while left:
-        ready = [index for index in left if all(need in placed for need in problem.tasks[index].needs)]
-        chosen = min(
-            ready,
-            key=lambda index: rule(timetable.try_task(index), timetable.hands_needed(index), tails[index], index),
-        )
-        timetable.place(chosen)
-        placed.add(chosen)
-        left.remove(chosen)
-    return Schedule(tuple(timetable.slots))
-
-
-class _Search:
-    """Moves single tasks to other places in an order, near ones first, as long as that gives a better schedule."""
-
-    def __init__(self, problem: Problem, start: Schedule, tails: Sequence[float], work: int) -> None:
-        self._problem = problem
-        self._tails = tails
-        self._best = start
-        self._order = [slot.task for slot in start.slots]
-        self.work = work
-        """Slots that may still be timed."""
-
-    def run(self) -> Schedule:
-        """The best schedule found."""
-        improved = True
-        while improved and self.work > 0:
-            improved = False
-            for distance in range(1, len(self._order)):
-                improved |= self._sweep(distance)
-        return self._best
-
-    def _sweep(self, distance: int) -> bool:
-        """Move each task `distance` places up or down; everything before the two places stays as it was timed."""
-        improved = False
-        before = Timetable(self._problem)
-        for place in range(len(self._order) - distance):
-            if self.work <= 0:
-                break
-            for order in self._moves(place, place + distance):
-                found = self._time(before, order, place)
-                if found is not None and _quality(found) < _quality(self._best):
-                    self._best, self._order, improved = found, order, True
-                    break
-            before.place(self._order[place])
-            self.work -= 1
-        return improved
-
-    def _moves(self, low: int, high: int) -> list[list[int]]:
-        """The orders in which one of two tasks goes to the other's place, as far as they respect what each needs."""
-        order, tasks = self._order, self._problem.tasks
-        moved = []
-        if not set(order[low:high]).intersection(tasks[order[high]].needs):
-            moved.append([*order[:low], order[high], *order[low:high], *order[high + 1 :]])
-        if high > low + 1 and not any(order[low] in tasks[each].needs for each in order[low + 1 : high + 1]):
-            moved.append([*order[:low], *order[low + 1 : high + 1], order[low], *order[high + 1 :]])
-        return moved
-
-    def _time(self, before: Timetable, order: Sequence[int], place: int) -> Schedule | None:
-        """The timetable of an order from a place on, or None as soon as it will be longer than the best."""
-        timetable = before.copy()
-        limit = self._best.makespan + 1e-9
-        for task in order[place:]:
-            self.work -= 1
-            if timetable.place(task).start + self._tails[task] > limit:
-                return None
-        return Schedule(tuple(timetable.slots))
+    return Weights(near(weights.handwork), near(weights.tail), near(weights.load), near(weights.waiting))
