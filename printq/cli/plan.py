@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -15,11 +16,15 @@ def plan(
     job: JobArgument = Path(),
     only: OnlyOption = [],  # noqa: B006 - typer copies it
     rack_untouched: UntouchedOption = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE.svg", help="Draw the plan as a chart to print, A4 pages across."),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Show what a run would do: the order, what the hands do, and the times.
 
-    Example: printq plan sample_sessions/lighthouse_waltz
+    Example: printq plan sample_sessions/lighthouse_waltz --picture plan.svg
     """
     from printq.cli.render import json_text, plan_document, plan_lines
     from printq.errors import ExitStatus
@@ -29,6 +34,11 @@ def plan(
     loaded = load_job(job)
     chosen = stems_to_print(only, {each.stem for each in loaded.passes})
     report = plan_session(loaded, only=chosen, rack_untouched=rack_untouched)
+    if picture is not None:
+        from printq.pictures import draw_plan, save_picture
+
+        save_picture(picture, draw_plan(loaded, report.plan))
+        typer.echo(f"drawn: {picture}", err=True)
     typer.echo(json_text(plan_document(report.plan)) if json else "\n".join(plan_lines(loaded, report)))
     if report.space_problem is not None:
         typer.echo(report.space_problem, err=True)
