@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -26,7 +27,8 @@ def plan(
 
     Example: printq plan sample_sessions/lighthouse_waltz --picture plan.svg
     """
-    from printq.cli.render import json_text, plan_document, plan_lines
+    from printq.cli.plan_text import bound_argument, plan_lines
+    from printq.cli.render import json_text, plan_document
     from printq.errors import ExitStatus
     from printq.intake import load_job
     from printq.spool.session import plan_session
@@ -37,9 +39,12 @@ def plan(
     if picture is not None:
         from printq.pictures import draw_plan, save_picture
 
-        save_picture(picture, draw_plan(loaded, report.plan))
+        save_picture(picture, draw_plan(loaded, report.plan, argument=bound_argument(report.plan)))
         typer.echo(f"drawn: {picture}", err=True)
-    typer.echo(json_text(plan_document(report.plan)) if json else "\n".join(plan_lines(loaded, report)))
+    if json:
+        typer.echo(json_text(plan_document(report.plan)))
+    else:
+        typer.echo("\n".join(plan_lines(loaded, report, shutil.get_terminal_size().columns)))
     if report.space_problem is not None:
         typer.echo(report.space_problem, err=True)
         raise typer.Exit(ExitStatus.STORAGE)

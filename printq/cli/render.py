@@ -9,21 +9,22 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from printq.models.line_check import LineCheck
     from printq.models.passes import Job
-    from printq.models.plan import Move, Plan
+    from printq.models.plan import Plan
     from printq.models.problem import Problem
     from printq.models.standing import Standing
     from printq.spool.operator import InOrder, Rolling, SetUp
     from printq.spool.outcomes import RunReport
-    from printq.spool.session import PlanReport
 
 __all__ = [
+    "clock",
+    "count_text",
     "in_order_lines",
     "json_text",
     "line_check_document",
     "line_check_lines",
     "live_lines",
     "plan_document",
-    "plan_lines",
+    "position_text",
     "problems_document",
     "run_lines",
     "set_up_lines",
@@ -69,39 +70,6 @@ def line_check_document(found: LineCheck) -> dict[str, Any]:
 
 
 # ---- text ----
-
-
-def plan_lines(job: Job, report: PlanReport) -> list[str]:
-    """What a run would do, by the clock."""
-    plan = report.plan
-    if not plan.entries:
-        lines = ["nothing to print"]
-    else:
-        width = max(len(entry.pass_id) for entry in plan.entries)
-        lines = [
-            f"{job.title or job.job_file}: {count_text(len(plan.entries), 'pass', 'passes')}, "
-            f"done after {clock(plan.makespan_s)}",
-            "",
-        ]
-        lines.append(f"  {'hands at':>8}  {'rolls':>7}  {'ends':>7}  {'pass':<{width}}  what the hands do")
-        for entry in plan.entries:
-            hands = clock(entry.set_up_start_s) if entry.moves else "-"
-            begin = f"  {hands:>8}  {clock(entry.start_s):>7}  {clock(entry.end_s):>7}  {entry.pass_id:<{width}}  "
-            first, *others = moves_by_unit(entry.moves) or ["nothing"]
-            lines.append(begin + first)
-            lines += [" " * len(begin) + other for other in others]
-        gap = plan.makespan_s - plan.lower_bound_s
-        lines += [
-            "",
-            f"hands at work {clock(plan.hands_on_s)}; no plan can be shorter than {clock(plan.lower_bound_s)}"
-            + (f" ({clock(gap)} less than this one)" if gap >= 0.5 else ", this one is as short as can be"),
-        ]
-    planned = {entry.pass_id for entry in plan.entries}
-    for standing in report.standings:
-        left_out = standing.state == "queued" and standing.pass_id not in planned and standing.reason
-        if standing.state in ("stale", "held", "taken") or left_out:
-            lines.append(f"{standing.pass_id} is {standing.state}: {standing.reason}")
-    return lines
 
 
 def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
@@ -225,15 +193,6 @@ def _figure(value: float | None, width: int, places: int = 2) -> str:
 
 def _peak(dbfs: float | None) -> str:
     return f"{dbfs:6.1f}" if dbfs is not None else "     -"
-
-
-def moves_by_unit(moves: Sequence[Move]) -> list[str]:
-    """A set-up, one line for each unit: `opto: gain 46, mode compress`."""
-    words: dict[str, list[str]] = {}
-    for move in moves:
-        what = f"plug into {move.to}" if move.control == "patch" else f"{move.control} {position_text(move.to)}"
-        words.setdefault(move.unit, []).append(what)
-    return [f"{unit}: {', '.join(of_unit)}" for unit, of_unit in words.items()]
 
 
 def count_text(count: int, one: str, many: str) -> str:
