@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 from printq.cli.render import clock, count_text, position_text
 
 if TYPE_CHECKING:
+    from printq.models.explanation import Explanation
     from printq.models.passes import Job
     from printq.models.plan import Move, Plan, PlanEntry
     from printq.spool.session import PlanReport
 
-__all__ = ["bound_argument", "gap_text", "plan_lines"]
+__all__ = ["bound_argument", "explanation_lines", "gap_text", "plan_lines"]
 
 WIDE = 100
 """Columns from which on moves stand beside the pass that they are for, not below it."""
@@ -54,6 +55,41 @@ def gap_text(plan: Plan) -> str:
     share = 100.0 * gap / plan.lower_bound_s
     return (
         f"no plan can be shorter than {clock(plan.lower_bound_s)}{argument}: this one is at most {share:.1f} % longer"
+    )
+
+
+def explanation_lines(plan: Plan, found: Explanation, width: int = 80) -> list[str]:
+    """Why a pass starts when it does, back to what nothing holds, and what would let it start sooner."""
+    entry = next(entry for entry in plan.entries if entry.pass_id == found.pass_id)
+    set_up = f"set up from {clock(entry.set_up_start_s)}, " if entry.moves else ""
+    name = max(len(cause.pass_id) for cause in found.chain)
+    lines = [
+        f"{found.pass_id}: {set_up}rolls from {clock(entry.start_s)} to {clock(entry.end_s)}",
+        "",
+        "why, going back:",
+    ]
+    for cause in found.chain:
+        event = "rolls" if cause.event == "roll" else "set-up"
+        head = f"  {clock(cause.at_s):>7}  {cause.pass_id:<{name}}  {event:<6}  "
+        lines += _wrap_words(cause.text, head, width)
+    if len(found.causes) > 1:
+        also = "; ".join(cause.text for cause in found.causes[1:])
+        lines += ["", *_wrap_words(f"at that moment as well: {also}", "", width)]
+    lines += ["", *_wrap_words(f"to start sooner: {found.sooner}", "", width)]
+    if found.critical:
+        lines.append("the end of the plan hangs on it")
+    return lines
+
+
+def _wrap_words(text: str, head: str, width: int) -> list[str]:
+    indent = " " * len(head)
+    return textwrap.wrap(
+        text,
+        max(width, len(head) + 30),
+        initial_indent=head,
+        subsequent_indent=indent or "  ",
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

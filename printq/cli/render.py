@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from printq.models.explanation import Explanation
     from printq.models.line_check import LineCheck
     from printq.models.passes import Job
     from printq.models.plan import Plan
@@ -52,9 +53,11 @@ def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
     }
 
 
-def plan_document(plan: Plan) -> dict[str, Any]:
-    """`plan --json`."""
+def plan_document(plan: Plan, explanation: Explanation | None = None) -> dict[str, Any]:
+    """`plan --json`, with `--explain` or without."""
     document: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    if explanation is not None:
+        document["explanation"] = explanation.model_dump(mode="json", by_alias=True)
     return document
 
 

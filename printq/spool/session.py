@@ -14,12 +14,13 @@ from printq.audio.port import AudioPort
 from printq.errors import FileError, UsageError
 from printq.files.atomic import write_atomically
 from printq.models.delivery import Acceptance
+from printq.models.explanation import Explanation
 from printq.models.line_check import LineCheck
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
 from printq.models.rig import Rig
 from printq.models.standing import Standing
-from printq.plan import RackState, make_plan
+from printq.plan import RackState, explain_pass, make_plan
 from printq.spool.checking import TakeToCheck, check_take
 from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
 from printq.spool.driver import Driver
@@ -38,6 +39,7 @@ __all__ = [
     "PlanReport",
     "accept_take",
     "check_session_lines",
+    "explain_session_pass",
     "list_standings",
     "plan_session",
     "request_reprint",
@@ -73,6 +75,20 @@ def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
         plan = make_plan(job, pending, rack=rack)
         return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
+
+
+def explain_session_pass(job: Job, report: PlanReport, pass_id: str) -> Explanation:
+    """Why a pass stands where it stands in a plan of the session.
+
+    Raises UsageError where there is no such pass, or it is not planned: that says why not.
+    """
+    standing = next((each for each in report.standings if each.pass_id == pass_id), None)
+    if standing is not None and all(entry.pass_id != pass_id for entry in report.plan.entries):
+        why = f": {standing.reason}" if standing.reason else ""
+        if standing.state in ("queued", "stale") and not why:
+            why = ", and was not asked for"
+        raise UsageError(f"{pass_id} is not in this plan; it is {standing.state}{why}")
+    return explain_pass(job, report.plan, pass_id)
 
 
 def run_session(
