@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from printq.models.explanation import Explanation
     from printq.models.line_check import LineCheck
+    from printq.models.pace import Experience, RunOutcome
     from printq.models.passes import Job
     from printq.models.plan import Plan
     from printq.models.problem import Problem
@@ -61,9 +62,10 @@ def plan_document(plan: Plan, explanation: Explanation | None = None) -> dict[st
     return document
 
 
-def standings_document(standings: Sequence[Standing]) -> dict[str, Any]:
+def standings_document(standings: Sequence[Standing], times: Experience) -> dict[str, Any]:
     """`status --json` and `run --json`."""
-    return {"passes": [standing.model_dump(mode="json", by_alias=True) for standing in standings]}
+    passes = [standing.model_dump(mode="json", by_alias=True) for standing in standings]
+    return {"passes": passes, **times.model_dump(mode="json", by_alias=True)}
 
 
 def line_check_document(found: LineCheck) -> dict[str, Any]:
@@ -75,13 +77,48 @@ def line_check_document(found: LineCheck) -> dict[str, Any]:
 # ---- text ----
 
 
-def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
-    """Where every pass stands."""
+def status_lines(job: Job, standings: Sequence[Standing], times: Experience) -> list[str]:
+    """Where every pass stands, and how the plan compares with what things took."""
     counts: dict[str, int] = {}
     for standing in standings:
         counts[standing.state] = counts.get(standing.state, 0) + 1
     summary = ", ".join(f"{count} {state}" for state, count in counts.items()) or "no passes yet"
-    return [f"{job.title or job.job_file}: {summary}", "", *_standing_table(standings)]
+    return [f"{job.title or job.job_file}: {summary}", "", *_standing_table(standings), *_times_lines(times)]
+
+
+def _times_lines(times: Experience) -> list[str]:
+    """The last run beside its plan, and what would plan closer."""
+    lines = []
+    if times.last_run is not None:
+        lines += ["", *_outcome_lines(times.last_run)]
+    if times.dial_times:
+        lines.append("")
+    for each in times.dial_times:
+        lines.append(
+            f"{each.unit}.{each.control}: the rig says {each.rig_s:g} s, {each.set_ups} set-ups took "
+            f"{each.measured_s:g} s: dial_s = {each.measured_s:g} would plan closer"
+        )
+    return lines
+
+
+def _outcome_lines(run: RunOutcome) -> list[str]:
+    words = "this run" if run.state == "under way" else "last run"
+    line = f"{words}: planned {clock(run.planned_s)}"
+    if run.took_s is not None:
+        line += f", took {clock(run.took_s)}"
+    elif run.state == "broken off":
+        line += ", was broken off"
+    if run.printed is not None and run.printed < run.passes:
+        line += f" for {run.printed} of {run.passes} passes"
+    if run.hands_planned_s is not None and run.hands_took_s is not None:
+        line += f"; hands planned {clock(run.hands_planned_s)}, took {clock(run.hands_took_s)}"
+    lines = [line]
+    if run.simulated:
+        lines.append("  (takes on the simulated rack roll faster than they would be heard)")
+    if run.left_out:
+        all_of_them = count_text(run.set_ups + run.left_out, "set-up", "set-ups")
+        lines.append(f"  ({run.left_out} of {all_of_them} left out: far longer or shorter than handwork takes)")
+    return lines
 
 
 def run_lines(report: RunReport, elapsed_s: float) -> list[str]:

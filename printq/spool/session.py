@@ -6,6 +6,7 @@ Commands and scripts call these; each takes a validated job and gives a record.
 from __future__ import annotations
 
 import getpass
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from printq.files.atomic import write_atomically
 from printq.models.delivery import Acceptance
 from printq.models.explanation import Explanation
 from printq.models.line_check import LineCheck
+from printq.models.pace import Experience
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
 from printq.models.rig import Rig
@@ -30,6 +32,7 @@ from printq.spool.line_check import check_lines
 from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import RunReport
+from printq.spool.pace import TimedOperator, look_back
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem
@@ -42,6 +45,7 @@ __all__ = [
     "explain_session_pass",
     "list_standings",
     "plan_session",
+    "recall_times",
     "request_reprint",
     "run_session",
 ]
@@ -63,6 +67,13 @@ def list_standings(job: Job) -> list[Standing]:
     with Journal(paths.journal, read_only=True) as journal:
         found = survey(job, journal, paths, running=is_busy(paths))
         return [situation.describe() for situation in found.situations.values()]
+
+
+def recall_times(job: Job) -> Experience:
+    """How the last run compares with its plan, and dial times that would plan closer; changes nothing on disk."""
+    paths = SessionPaths(job.session)
+    with Journal(paths.journal, read_only=True) as journal:
+        return look_back(job, journal, running=is_busy(paths))
 
 
 def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:
@@ -102,19 +113,22 @@ def run_session(
     rack_untouched: bool = False,
     rack_on_s: float | None = None,
     on_driver: Callable[[Driver], None] | None = None,
+    clock: Callable[[], float] = time.monotonic,
 ) -> RunReport:
     """Do what is left to do in a session; see `Driver` for the parameters.
 
-    `on_driver` is handed the driver before it starts, for a signal handler to stop it.
+    `on_driver` is handed the driver before it starts, for a signal handler to stop it. `clock` gives the seconds by
+    which the run and its set-ups are timed.
     """
     paths = SessionPaths(job.session)
     with hold_session(paths), Journal(paths.journal) as journal:
+        timed = TimedOperator(operator, job, journal, paths, clock)
         driver = Driver(
             job,
             journal,
             paths,
             make_port,
-            operator,
+            timed,
             listener,
             workers=workers,
             only=only,
@@ -123,7 +137,9 @@ def run_session(
         )
         if on_driver is not None:
             on_driver(driver)
-        return driver.run()
+        report = driver.run()
+        timed.end(report)
+        return report
 
 
 def check_session_lines(
