@@ -315,28 +315,29 @@ def _fill_pages(strips: Sequence[_Strip], rows: int, row: float, room: float) ->
 # ---- drawing ----
 
 
-def _caption(plan: Plan, argument: str) -> str:
+def _caption(plan: Plan, argument: str) -> tuple[str, str]:
+    """What the plan comes to, and how far from the best it can be."""
     if not plan.entries:
-        return "nothing to print"
+        return "nothing to print", ""
     count = len(plan.entries)
-    gap = plan.makespan_s - plan.lower_bound_s
-    if gap < 0.5:
-        bound = "no plan can be shorter"
-    else:
-        share = 100.0 * gap / plan.lower_bound_s if plan.lower_bound_s > 0.0 else 100.0
-        bound = f"no plan can end before {clock_text(plan.lower_bound_s)}: this one is at most {share:.1f} % longer"
-    because = f" ({argument})" if argument else ""
     passes = f"{count} pass" if count == 1 else f"{count} passes"
-    return (
-        f"{passes}, done after {clock_text(plan.makespan_s)}; hands at work {clock_text(plan.hands_on_s)}; "
-        f"{bound}{because}"
-    )
+    because = f" ({argument})" if argument else ""
+    gap = plan.makespan_s - plan.lower_bound_s
+    if gap < 0.5 or plan.lower_bound_s <= 0.0:
+        bound = f"no plan can end sooner{because}"
+    else:
+        share = 100.0 * gap / plan.lower_bound_s
+        least = f"no plan can end before {clock_text(plan.lower_bound_s)}{because}"
+        bound = f"{least}: this one is at most {share:.1f} % longer"
+    return f"{passes}, done after {clock_text(plan.makespan_s)}; hands at work {clock_text(plan.hands_on_s)}", bound
 
 
-def _draw_head(drawing: Drawing, title: str, caption: str, page: str) -> None:
-    drawing.text(MARGIN, 36.0, fit_text(title, 15.0, PAGE_WIDTH - 2 * MARGIN - 90.0), 14.0, font_weight="bold")
-    drawing.text(MARGIN, 53.0, fit_text(caption, 9.0, PAGE_WIDTH - 2 * MARGIN), 9.0)
-    drawing.text(PAGE_WIDTH - MARGIN, 36.0, page, 8.0, text_anchor="end")
+def _draw_head(drawing: Drawing, title: str, caption: Sequence[str], page: str) -> None:
+    width = PAGE_WIDTH - 2 * MARGIN
+    drawing.text(MARGIN, 34.0, fit_text(title, 14.0 * 1.17, width - 90.0), 14.0, font_weight="bold")
+    for line, words in enumerate(caption):
+        drawing.text(MARGIN, 48.0 + 11.0 * line, fit_text(words, 8.5, width), 8.5)
+    drawing.text(PAGE_WIDTH - MARGIN, 34.0, page, 8.0, text_anchor="end")
 
 
 def _draw_strip(drawing: Drawing, job: Job, strip: _Strip, units: Sequence[str], top: float, row: float) -> None:

@@ -17,7 +17,8 @@ __all__ = ["FAR_OFF", "count_set_ups", "learn_dial_times"]
 
 FAR_OFF = 5.0
 """A set-up that took so many times as long as planned, or so many times less, says nothing of dials: somebody walked
-away, or had dialled before. Where a session as a whole is slower or quicker, its own pace is what counts."""
+away, or had dialled before. Where a session as a whole is slower, its own pace is what counts; a quicker one is more
+likely to be a rehearsal in which nobody dials."""
 ENOUGH = 5
 """Set-ups from which on a session has a pace of its own, and a control a time."""
 MATTERS_S, MATTERS_SHARE = 1.0, 0.25
@@ -41,7 +42,7 @@ def count_set_ups(set_ups: Sequence[SetUpTime]) -> tuple[list[SetUpTime], int]:
     """Set-ups that can be believed, and how many others there were."""
     ratios = [each.took_s / each.planned_s for each in set_ups if each.planned_s > 0.0]
     pace = statistics.median(ratios) if len(ratios) >= ENOUGH else 1.0
-    low, high = min(1.0, pace) / FAR_OFF, max(1.0, pace) * FAR_OFF
+    low, high = 1.0 / FAR_OFF, max(1.0, pace) * FAR_OFF
     kept = [each for each in set_ups if each.planned_s > 0.0 and low <= each.took_s / each.planned_s <= high]
     return kept, len(set_ups) - len(kept)
 

@@ -24,7 +24,7 @@ from printq.models.snapshots import Settings
 from printq.models.take import Confirmation, TakeRecord
 from printq.models.verdict import SourceFacts, Timing, Verdict
 
-__all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "RunEntry", "TakeEntry", "TakeState", "now"]
+__all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "RunEntry", "SetUpEntry", "TakeEntry", "TakeState", "now"]
 
 Entry = TypeVar("Entry")
 
@@ -62,7 +62,7 @@ CREATE TABLE IF NOT EXISTS run (
     id INTEGER PRIMARY KEY, at TEXT NOT NULL, planned_s REAL NOT NULL, passes INTEGER NOT NULL,
     simulated INTEGER NOT NULL, took_s REAL, printed INTEGER);
 CREATE TABLE IF NOT EXISTS set_up (
-    id INTEGER PRIMARY KEY, run INTEGER, pass TEXT NOT NULL, at TEXT NOT NULL, moves TEXT NOT NULL,
+    id INTEGER PRIMARY KEY, run INTEGER NOT NULL, pass TEXT NOT NULL, at TEXT NOT NULL, moves TEXT NOT NULL,
     took_s REAL NOT NULL);
 """
 
@@ -138,6 +138,16 @@ class RunEntry:
     took_s: float | None
     """None for a run that is under way or was broken off."""
     printed: int | None
+
+
+@dataclass(frozen=True)
+class SetUpEntry:
+    """A set-up that a person did."""
+
+    run: int
+    simulated: bool
+    """In a run on the simulated rack."""
+    time: SetUpTime
 
 
 @dataclass(frozen=True)
@@ -286,7 +296,7 @@ class Journal:
             printed=row["printed"],
         )
 
-    def keep_set_up(self, run: int | None, pass_id: str, moves: Sequence[Move], took_s: float) -> None:
+    def keep_set_up(self, run: int, pass_id: str, moves: Sequence[Move], took_s: float) -> None:
         """A person has done a set-up, and it took so many seconds."""
         text = json.dumps([move.model_dump(mode="json", by_alias=True) for move in moves])
         self._run(
@@ -294,11 +304,14 @@ class Journal:
             (run, pass_id, now(), text, took_s),
         )
 
-    def set_ups(self) -> list[tuple[int | None, SetUpTime]]:
-        """Every set-up that a person has done, with the number of its run, oldest first."""
+    def set_ups(self) -> list[SetUpEntry]:
+        """Every set-up that a person has done, oldest first."""
         if self._version < 2:
             return []
-        return self._read(_set_up_of, self._run("SELECT * FROM set_up ORDER BY id"))
+        rows = self._run(
+            "SELECT set_up.*, run.simulated FROM set_up JOIN run ON run.id = set_up.run ORDER BY set_up.id"
+        )
+        return self._read(_set_up_of, rows)
 
     # ---- takes ----
 
@@ -522,9 +535,10 @@ def _take_of(row: sqlite3.Row) -> TakeEntry:
     )
 
 
-def _set_up_of(row: sqlite3.Row) -> tuple[int | None, SetUpTime]:
+def _set_up_of(row: sqlite3.Row) -> SetUpEntry:
     moves = tuple(Move.model_validate(move) for move in json.loads(row["moves"]))
-    return row["run"], SetUpTime(pass_id=row["pass"], moves=moves, took_s=row["took_s"])
+    time = SetUpTime(pass_id=row["pass"], moves=moves, took_s=row["took_s"])
+    return SetUpEntry(run=row["run"], simulated=bool(row["simulated"]), time=time)
 
 
 def _delivery_of(row: sqlite3.Row) -> Delivery:

@@ -67,7 +67,8 @@ class TimedOperator:
         if reply is not None and self._open is not None:
             question, asked = self._open
             self._open = None
-            if reply.answer is Answer.DONE and reply.confirmation.by == "operator":
+            by_a_person = reply.answer is Answer.DONE and reply.confirmation.by == "operator"
+            if by_a_person and self._run is not None:
                 self._journal.keep_set_up(self._run, question.pass_id, question.moves, self._clock() - asked)
         return reply
 
@@ -114,7 +115,7 @@ def look_back(job: Job, journal: Journal, *, running: bool) -> Experience:
     last = journal.last_run()
     outcome = None
     if last is not None:
-        kept, left_out = count_set_ups([each for run, each in set_ups if run == last.number])
+        kept, left_out = count_set_ups([each.time for each in set_ups if each.run == last.number])
         outcome = RunOutcome(
             at=last.at,
             state="ended" if last.took_s is not None else "under way" if running else "broken off",
@@ -128,4 +129,7 @@ def look_back(job: Job, journal: Journal, *, running: bool) -> Experience:
             hands_planned_s=sum(each.planned_s for each in kept) if kept else None,
             hands_took_s=sum(each.took_s for each in kept) if kept else None,
         )
-    return Experience(last_run=outcome, dial_times=learn_dial_times(job.rig, [each for _, each in set_ups]))
+    # Nobody has to turn a knob in a rehearsal: it says nothing of a real rack.
+    simulated = job.rig.interface.driver == "simulated"
+    alike = [each.time for each in set_ups if each.simulated == simulated]
+    return Experience(last_run=outcome, dial_times=learn_dial_times(job.rig, alike))

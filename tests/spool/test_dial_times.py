@@ -116,6 +116,12 @@ def test_a_slow_person_is_not_taken_for_an_absent_one() -> None:
     assert learn(rig_of(reduction=6.0), [set_up(36.0, reduction=6.0)] * 12)["reduction"].measured_s == 36.0
 
 
+def test_a_rehearsal_in_which_nobody_dials_teaches_nothing() -> None:
+    set_ups = [set_up(0.8, reduction=6.0)] * 20
+    assert count_set_ups(set_ups) == ([], 20)
+    assert learn_dial_times(rig_of(reduction=6.0), set_ups) == ()
+
+
 def test_far_off_set_ups_are_counted_apart() -> None:
     set_ups = [set_up(6.0, reduction=6.0)] * 3 + [set_up(3600.0, reduction=6.0), set_up(0.5, reduction=6.0)]
     kept, left_out = count_set_ups(set_ups)

@@ -119,7 +119,8 @@ def test_a_journal_of_the_first_version_is_brought_up_when_it_is_written_to(tmp_
         last = journal.last_run()
         assert last is not None
         assert (last.planned_s, last.passes, last.took_s, last.printed) == (60.0, 3, 71.5, 2)
-        ((run, set_up),) = journal.set_ups()
-        assert (run, set_up.pass_id, set_up.planned_s, set_up.took_s) == (last.number, "viola/tone", 6.0, 7.5)
-        assert (set_up.moves[0].from_, set_up.moves[0].to) == (1.0, 2.0)
+        (set_up,) = journal.set_ups()
+        assert (set_up.run, set_up.simulated, set_up.time.pass_id) == (last.number, False, "viola/tone")
+        assert (set_up.time.planned_s, set_up.time.took_s) == (6.0, 7.5)
+        assert (set_up.time.moves[0].from_, set_up.time.moves[0].to) == (1.0, 2.0)
         assert [request.note for request in journal.reprints("viola/tone")] == ["less bite"]

@@ -123,6 +123,13 @@ def test_a_dial_time_is_offered_and_never_applied(many: SmallSession) -> None:
     assert recall_times(many.load()).dial_times == ()
 
 
+def test_a_rehearsal_says_nothing_of_a_real_rack(many: SmallSession) -> None:
+    assert run(many, lambda question: 9.0).dial_times
+    many.rig["interface"].update(driver="portaudio", device="an interface that nobody has")
+    del many.rig["interface"]["simulation"]
+    assert recall_times(many.write().load()).dial_times == ()
+
+
 def test_set_ups_add_up_over_runs(session: SmallSession) -> None:
     session.keep_stems("clarinet")
     for number in range(6):
@@ -159,7 +166,7 @@ def test_only_the_first_time_that_a_set_up_is_asked_for_is_timed(session: SmallS
     last = run(session, lambda question: 6.0, viola__tone=[Answer.BACK]).last_run
     assert last is not None
     with Journal(SessionPaths(session.folder).journal, read_only=True) as journal:
-        names = [each.pass_id for _, each in journal.set_ups()]
+        names = [each.time.pass_id for each in journal.set_ups()]
     assert len(names) == len(set(names))
 
 
