@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -166,6 +167,7 @@ class SmallSession:
         on_driver: Callable[[Driver], None] | None = None,
         rack_untouched: bool = False,
         workers: int = 0,
+        clock: Callable[[], float] = time.monotonic,
     ) -> RunReport:
         """Run on the simulated rack, measuring in this process."""
         job = self.load()
@@ -178,6 +180,7 @@ class SmallSession:
             only=frozenset(only) if only is not None else None,
             on_driver=on_driver,
             rack_untouched=rack_untouched,
+            clock=clock,
         )
 
     def files(self) -> dict[str, bytes]:

@@ -18,7 +18,7 @@ from pydantic import BaseModel
 from printq.audio.processors.kinds import KINDS
 from printq.cli.app import app
 from printq.errors import ExitStatus
-from printq.models import delivery, job, plan, problem, rig, snapshots, standing, verdict
+from printq.models import delivery, explanation, job, pace, plan, problem, rig, snapshots, standing, verdict
 from printq.models.limits import CHECK_IDS, Limits
 from printq.verify.findings import FINDINGS
 
@@ -57,7 +57,19 @@ WRITTEN_BY_THE_PROGRAM = {
         verdict.Level,
         verdict.Loudness,
     ),
-    "json.md": (standing.Standing, verdict.Check, plan.Plan, plan.PlanEntry, plan.Move, problem.Problem),
+    "json.md": (
+        standing.Standing,
+        verdict.Check,
+        plan.Plan,
+        plan.PlanEntry,
+        plan.Move,
+        problem.Problem,
+        explanation.Explanation,
+        explanation.Cause,
+        pace.Experience,
+        pace.RunOutcome,
+        pace.DialTime,
+    ),
 }
 
 

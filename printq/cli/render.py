@@ -7,23 +7,26 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from printq.models.explanation import Explanation
     from printq.models.line_check import LineCheck
+    from printq.models.pace import Experience, RunOutcome
     from printq.models.passes import Job
-    from printq.models.plan import Move, Plan
+    from printq.models.plan import Plan
     from printq.models.problem import Problem
     from printq.models.standing import Standing
     from printq.spool.operator import InOrder, Rolling, SetUp
     from printq.spool.outcomes import RunReport
-    from printq.spool.session import PlanReport
 
 __all__ = [
+    "clock",
+    "count_text",
     "in_order_lines",
     "json_text",
     "line_check_document",
     "line_check_lines",
     "live_lines",
     "plan_document",
-    "plan_lines",
+    "position_text",
     "problems_document",
     "run_lines",
     "set_up_lines",
@@ -51,15 +54,18 @@ def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
     }
 
 
-def plan_document(plan: Plan) -> dict[str, Any]:
-    """`plan --json`."""
+def plan_document(plan: Plan, explanation: Explanation | None = None) -> dict[str, Any]:
+    """`plan --json`, with `--explain` or without."""
     document: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    if explanation is not None:
+        document["explanation"] = explanation.model_dump(mode="json", by_alias=True)
     return document
 
 
-def standings_document(standings: Sequence[Standing]) -> dict[str, Any]:
+def standings_document(standings: Sequence[Standing], times: Experience) -> dict[str, Any]:
     """`status --json` and `run --json`."""
-    return {"passes": [standing.model_dump(mode="json", by_alias=True) for standing in standings]}
+    passes = [standing.model_dump(mode="json", by_alias=True) for standing in standings]
+    return {"passes": passes, **times.model_dump(mode="json", by_alias=True)}
 
 
 def line_check_document(found: LineCheck) -> dict[str, Any]:
@@ -71,46 +77,48 @@ def line_check_document(found: LineCheck) -> dict[str, Any]:
 # ---- text ----
 
 
-def plan_lines(job: Job, report: PlanReport) -> list[str]:
-    """What a run would do, by the clock."""
-    plan = report.plan
-    if not plan.entries:
-        lines = ["nothing to print"]
-    else:
-        width = max(len(entry.pass_id) for entry in plan.entries)
-        lines = [
-            f"{job.title or job.job_file}: {count_text(len(plan.entries), 'pass', 'passes')}, "
-            f"done after {clock(plan.makespan_s)}",
-            "",
-        ]
-        lines.append(f"  {'hands at':>8}  {'rolls':>7}  {'ends':>7}  {'pass':<{width}}  what the hands do")
-        for entry in plan.entries:
-            hands = clock(entry.set_up_start_s) if entry.moves else "-"
-            begin = f"  {hands:>8}  {clock(entry.start_s):>7}  {clock(entry.end_s):>7}  {entry.pass_id:<{width}}  "
-            first, *others = moves_by_unit(entry.moves) or ["nothing"]
-            lines.append(begin + first)
-            lines += [" " * len(begin) + other for other in others]
-        gap = plan.makespan_s - plan.lower_bound_s
-        lines += [
-            "",
-            f"hands at work {clock(plan.hands_on_s)}; no plan can be shorter than {clock(plan.lower_bound_s)}"
-            + (f" ({clock(gap)} less than this one)" if gap >= 0.5 else ", this one is as short as can be"),
-        ]
-    planned = {entry.pass_id for entry in plan.entries}
-    for standing in report.standings:
-        left_out = standing.state == "queued" and standing.pass_id not in planned and standing.reason
-        if standing.state in ("stale", "held", "taken") or left_out:
-            lines.append(f"{standing.pass_id} is {standing.state}: {standing.reason}")
-    return lines
-
-
-def status_lines(job: Job, standings: Sequence[Standing]) -> list[str]:
-    """Where every pass stands."""
+def status_lines(job: Job, standings: Sequence[Standing], times: Experience) -> list[str]:
+    """Where every pass stands, and how the plan compares with what things took."""
     counts: dict[str, int] = {}
     for standing in standings:
         counts[standing.state] = counts.get(standing.state, 0) + 1
     summary = ", ".join(f"{count} {state}" for state, count in counts.items()) or "no passes yet"
-    return [f"{job.title or job.job_file}: {summary}", "", *_standing_table(standings)]
+    return [f"{job.title or job.job_file}: {summary}", "", *_standing_table(standings), *_times_lines(times)]
+
+
+def _times_lines(times: Experience) -> list[str]:
+    """The last run beside its plan, and what would plan closer."""
+    lines = []
+    if times.last_run is not None:
+        lines += ["", *_outcome_lines(times.last_run)]
+    if times.dial_times:
+        lines.append("")
+    for each in times.dial_times:
+        lines.append(
+            f"{each.unit}.{each.control}: the rig says {each.rig_s:g} s, {each.set_ups} set-ups took "
+            f"{each.measured_s:g} s: dial_s = {each.measured_s:g} would plan closer"
+        )
+    return lines
+
+
+def _outcome_lines(run: RunOutcome) -> list[str]:
+    words = "this run" if run.state == "under way" else "last run"
+    line = f"{words}: planned {clock(run.planned_s)}"
+    if run.took_s is not None:
+        line += f", took {clock(run.took_s)}"
+    elif run.state == "broken off":
+        line += ", was broken off"
+    if run.printed is not None and run.printed < run.passes:
+        line += f" for {run.printed} of {run.passes} passes"
+    if run.hands_planned_s is not None and run.hands_took_s is not None:
+        line += f"; hands planned {clock(run.hands_planned_s)}, took {clock(run.hands_took_s)}"
+    lines = [line]
+    if run.simulated:
+        lines.append("  (takes on the simulated rack roll faster than they would be heard)")
+    if run.left_out:
+        all_of_them = count_text(run.set_ups + run.left_out, "set-up", "set-ups")
+        lines.append(f"  ({run.left_out} of {all_of_them} left out: far longer or shorter than handwork takes)")
+    return lines
 
 
 def run_lines(report: RunReport, elapsed_s: float) -> list[str]:
@@ -225,15 +233,6 @@ def _figure(value: float | None, width: int, places: int = 2) -> str:
 
 def _peak(dbfs: float | None) -> str:
     return f"{dbfs:6.1f}" if dbfs is not None else "     -"
-
-
-def moves_by_unit(moves: Sequence[Move]) -> list[str]:
-    """A set-up, one line for each unit: `opto: gain 46, mode compress`."""
-    words: dict[str, list[str]] = {}
-    for move in moves:
-        what = f"plug into {move.to}" if move.control == "patch" else f"{move.control} {position_text(move.to)}"
-        words.setdefault(move.unit, []).append(what)
-    return [f"{unit}: {', '.join(of_unit)}" for unit, of_unit in words.items()]
 
 
 def count_text(count: int, one: str, many: str) -> str:

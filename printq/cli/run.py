@@ -52,7 +52,7 @@ def run(
     from printq.intake import load_job
     from printq.spool.operator import AssumingOperator
     from printq.spool.paths import SessionPaths
-    from printq.spool.session import run_session
+    from printq.spool.session import recall_times, run_session
 
     loaded = load_job(job)
     chosen = stems_to_print(only, {each.stem for each in loaded.passes})
@@ -82,9 +82,10 @@ def run(
             rack_on_s=rack_on * 60.0 if rack_on is not None else None,
             on_driver=_stop_on_interrupt,
         )
-    typer.echo(
-        json_text(standings_document(report.standings)) if json else "\n".join(run_lines(report, listener.elapsed_s))
-    )
+    if json:
+        typer.echo(json_text(standings_document(report.standings, recall_times(loaded))))
+    else:
+        typer.echo("\n".join(run_lines(report, listener.elapsed_s)))
     raise typer.Exit(report.exit_status)
 
 

@@ -21,8 +21,11 @@ def status(
     """
     from printq.cli.render import json_text, standings_document, status_lines
     from printq.intake import load_job
-    from printq.spool.session import list_standings
+    from printq.spool.session import list_standings, recall_times
 
     loaded = load_job(job)
     standings = list_standings(loaded)
-    typer.echo(json_text(standings_document(standings)) if json else "\n".join(status_lines(loaded, standings)))
+    times = recall_times(loaded)
+    typer.echo(
+        json_text(standings_document(standings, times)) if json else "\n".join(status_lines(loaded, standings, times))
+    )

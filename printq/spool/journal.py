@@ -18,15 +18,18 @@ from typing import Any, Literal, TypeVar
 from printq.deliver import TrimHistory
 from printq.errors import FileError, StorageError
 from printq.models.delivery import Acceptance, RenderedPrint, Trim
+from printq.models.pace import SetUpTime
+from printq.models.plan import Move
 from printq.models.snapshots import Settings
 from printq.models.take import Confirmation, TakeRecord
 from printq.models.verdict import SourceFacts, Timing, Verdict
 
-__all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "TakeEntry", "TakeState", "now"]
+__all__ = ["Delivery", "FileStamp", "Journal", "Reprint", "RunEntry", "SetUpEntry", "TakeEntry", "TakeState", "now"]
 
 Entry = TypeVar("Entry")
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
+"""2 added the tables `run` and `set_up`; a journal of version 1 gets them when it is next written to."""
 
 TakeState = Literal["rolling", "taken", "failed", "held", "good", "delivered", "spare"]
 """`failed`: bad luck, taken again; `held`: waits for a person; `good`: waits for the other takes that it is to be
@@ -55,6 +58,12 @@ CREATE TABLE IF NOT EXISTS trim (insert_id TEXT PRIMARY KEY, history TEXT NOT NU
 CREATE TABLE IF NOT EXISTS rack (unit TEXT PRIMARY KEY, insert_id TEXT NOT NULL, settings TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS stream (
     id INTEGER PRIMARY KEY, at TEXT NOT NULL, driver TEXT NOT NULL, device TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS run (
+    id INTEGER PRIMARY KEY, at TEXT NOT NULL, planned_s REAL NOT NULL, passes INTEGER NOT NULL,
+    simulated INTEGER NOT NULL, took_s REAL, printed INTEGER);
+CREATE TABLE IF NOT EXISTS set_up (
+    id INTEGER PRIMARY KEY, run INTEGER NOT NULL, pass TEXT NOT NULL, at TEXT NOT NULL, moves TEXT NOT NULL,
+    took_s REAL NOT NULL);
 """
 
 
@@ -118,6 +127,30 @@ class Reprint:
 
 
 @dataclass(frozen=True)
+class RunEntry:
+    """A run that had something to print, beside its plan."""
+
+    number: int
+    at: str
+    planned_s: float
+    passes: int
+    simulated: bool
+    took_s: float | None
+    """None for a run that is under way or was broken off."""
+    printed: int | None
+
+
+@dataclass(frozen=True)
+class SetUpEntry:
+    """A set-up that a person did."""
+
+    run: int
+    simulated: bool
+    """In a run on the simulated rack."""
+    time: SetUpTime
+
+
+@dataclass(frozen=True)
 class FileStamp:
     """What a file was when it was last read in full."""
 
@@ -161,6 +194,7 @@ class Journal:
                 self._db.executescript(SCHEMA)
             else:
                 self._db.execute("PRAGMA query_only=ON")
+            self._version = SCHEMA_VERSION
             self._check_version(write=not read_only or not path.exists())
         except sqlite3.DatabaseError as error:
             raise self._translate(error) from error
@@ -230,6 +264,54 @@ class Journal:
     def set_trim_history(self, insert: str, history: TrimHistory) -> None:
         """Keep a trim decision."""
         self._run("INSERT OR REPLACE INTO trim VALUES (?, ?)", (insert, history.model_dump_json()))
+
+    # ---- times ----
+
+    def begin_run(self, planned_s: float, passes: int, *, simulated: bool) -> int:
+        """A run begins, with a plan of so many seconds and passes; returns its number."""
+        cursor = self._run(
+            "INSERT INTO run (at, planned_s, passes, simulated) VALUES (?, ?, ?, ?)",
+            (now(), planned_s, passes, int(simulated)),
+        )
+        return int(cursor.lastrowid or 0)
+
+    def end_run(self, number: int, took_s: float, printed: int) -> None:
+        """A run has come to its end, with so many of its passes printed."""
+        self._run("UPDATE run SET took_s = ?, printed = ? WHERE id = ?", (took_s, printed, number))
+
+    def last_run(self) -> RunEntry | None:
+        """The last run that had something to print."""
+        if self._version < 2:
+            return None
+        row = self._run("SELECT * FROM run ORDER BY id DESC LIMIT 1").fetchone()
+        if row is None:
+            return None
+        return RunEntry(
+            number=row["id"],
+            at=row["at"],
+            planned_s=row["planned_s"],
+            passes=row["passes"],
+            simulated=bool(row["simulated"]),
+            took_s=row["took_s"],
+            printed=row["printed"],
+        )
+
+    def keep_set_up(self, run: int, pass_id: str, moves: Sequence[Move], took_s: float) -> None:
+        """A person has done a set-up, and it took so many seconds."""
+        text = json.dumps([move.model_dump(mode="json", by_alias=True) for move in moves])
+        self._run(
+            "INSERT INTO set_up (run, pass, at, moves, took_s) VALUES (?, ?, ?, ?, ?)",
+            (run, pass_id, now(), text, took_s),
+        )
+
+    def set_ups(self) -> list[SetUpEntry]:
+        """Every set-up that a person has done, oldest first."""
+        if self._version < 2:
+            return []
+        rows = self._run(
+            "SELECT set_up.*, run.simulated FROM set_up JOIN run ON run.id = set_up.run ORDER BY set_up.id"
+        )
+        return self._read(_set_up_of, rows)
 
     # ---- takes ----
 
@@ -416,8 +498,14 @@ class Journal:
         if row is None:
             if write:
                 self._db.execute("INSERT INTO meta VALUES ('schema', ?)", (str(SCHEMA_VERSION),))
-        elif int(row[0]) > SCHEMA_VERSION:
+            return
+        self._version = int(row[0])
+        if self._version > SCHEMA_VERSION:
             raise FileError(f"{self.path} was written by a later version of printq; use that version")
+        if write and self._version < SCHEMA_VERSION:
+            # What is new since are tables, and those have just been made.
+            self._db.execute("UPDATE meta SET value = ? WHERE key = 'schema'", (str(SCHEMA_VERSION),))
+            self._version = SCHEMA_VERSION
 
     def _translate(self, error: sqlite3.DatabaseError) -> FileError | StorageError:
         text = str(error)
@@ -445,6 +533,12 @@ def _take_of(row: sqlite3.Row) -> TakeEntry:
         verdict=Verdict.model_validate_json(row["verdict"]) if row["verdict"] else None,
         why=row["why"],
     )
+
+
+def _set_up_of(row: sqlite3.Row) -> SetUpEntry:
+    moves = tuple(Move.model_validate(move) for move in json.loads(row["moves"]))
+    time = SetUpTime(pass_id=row["pass"], moves=moves, took_s=row["took_s"])
+    return SetUpEntry(run=row["run"], simulated=bool(row["simulated"]), time=time)
 
 
 def _delivery_of(row: sqlite3.Row) -> Delivery:

@@ -6,6 +6,7 @@ Commands and scripts call these; each takes a validated job and gives a record.
 from __future__ import annotations
 
 import getpass
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -14,12 +15,14 @@ from printq.audio.port import AudioPort
 from printq.errors import FileError, UsageError
 from printq.files.atomic import write_atomically
 from printq.models.delivery import Acceptance
+from printq.models.explanation import Explanation
 from printq.models.line_check import LineCheck
+from printq.models.pace import Experience
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan
 from printq.models.rig import Rig
 from printq.models.standing import Standing
-from printq.plan import RackState, make_plan
+from printq.plan import RackState, explain_pass, make_plan
 from printq.spool.checking import TakeToCheck, check_take
 from printq.spool.delivering import PROGRAM, deliver_take, finish_intended
 from printq.spool.driver import Driver
@@ -29,6 +32,7 @@ from printq.spool.line_check import check_lines
 from printq.spool.lock import hold_session, is_busy
 from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import RunReport
+from printq.spool.pace import TimedOperator, look_back
 from printq.spool.paths import SessionPaths
 from printq.spool.sources import names_of, source_parts
 from printq.spool.space import space_problem
@@ -38,8 +42,10 @@ __all__ = [
     "PlanReport",
     "accept_take",
     "check_session_lines",
+    "explain_session_pass",
     "list_standings",
     "plan_session",
+    "recall_times",
     "request_reprint",
     "run_session",
 ]
@@ -63,6 +69,13 @@ def list_standings(job: Job) -> list[Standing]:
         return [situation.describe() for situation in found.situations.values()]
 
 
+def recall_times(job: Job) -> Experience:
+    """How the last run compares with its plan, and dial times that would plan closer; changes nothing on disk."""
+    paths = SessionPaths(job.session)
+    with Journal(paths.journal, read_only=True) as journal:
+        return look_back(job, journal, running=is_busy(paths))
+
+
 def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:
     """What a run would do; changes nothing on disk."""
     paths = SessionPaths(job.session)
@@ -73,6 +86,20 @@ def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
         plan = make_plan(job, pending, rack=rack)
         return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
+
+
+def explain_session_pass(job: Job, report: PlanReport, pass_id: str) -> Explanation:
+    """Why a pass stands where it stands in a plan of the session.
+
+    Raises UsageError where there is no such pass, or it is not planned: that says why not.
+    """
+    standing = next((each for each in report.standings if each.pass_id == pass_id), None)
+    if standing is not None and all(entry.pass_id != pass_id for entry in report.plan.entries):
+        why = f": {standing.reason}" if standing.reason else ""
+        if standing.state in ("queued", "stale") and not why:
+            why = ", and was not asked for"
+        raise UsageError(f"{pass_id} is not in this plan; it is {standing.state}{why}")
+    return explain_pass(job, report.plan, pass_id)
 
 
 def run_session(
@@ -86,19 +113,22 @@ def run_session(
     rack_untouched: bool = False,
     rack_on_s: float | None = None,
     on_driver: Callable[[Driver], None] | None = None,
+    clock: Callable[[], float] = time.monotonic,
 ) -> RunReport:
     """Do what is left to do in a session; see `Driver` for the parameters.
 
-    `on_driver` is handed the driver before it starts, for a signal handler to stop it.
+    `on_driver` is handed the driver before it starts, for a signal handler to stop it. `clock` gives the seconds by
+    which the run and its set-ups are timed.
     """
     paths = SessionPaths(job.session)
     with hold_session(paths), Journal(paths.journal) as journal:
+        timed = TimedOperator(operator, job, journal, paths, clock)
         driver = Driver(
             job,
             journal,
             paths,
             make_port,
-            operator,
+            timed,
             listener,
             workers=workers,
             only=only,
@@ -107,7 +137,9 @@ def run_session(
         )
         if on_driver is not None:
             on_driver(driver)
-        return driver.run()
+        report = driver.run()
+        timed.end(report)
+        return report
 
 
 def check_session_lines(

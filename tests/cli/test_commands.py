@@ -67,6 +67,9 @@ def test_run_and_status_give_the_same_document(session: SmallSession, type_in: A
     assert ran.status == ExitStatus.DONE
     status = type_in("status", session.folder, "--json")
     assert ran.json == status.json
+    assert set(status.json) == {"passes", "last_run", "dial_times"}
+    assert (status.json["last_run"]["state"], status.json["last_run"]["printed"]) == ("ended", 5)
+    assert "last run: planned " in type_in("status", session.folder).out
     first = status.json["passes"][0]
     assert set(first) == {
         "pass", "state", "takes", "take_file", "print", "version", "reason", "latency_samples", "checks"

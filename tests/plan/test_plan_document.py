@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from jsonschema import Draft202012Validator
 
-from printq.cli.render import json_text, plan_document, plan_lines
+from printq.cli.plan_text import gap_text, plan_lines
+from printq.cli.render import json_text, plan_document
 from printq.models.passes import Job
 from printq.models.plan import Plan
 from printq.models.rig import Control
@@ -119,23 +120,68 @@ class Shown:
     standings: list[Standing] = field(default_factory=list)
 
 
-def lines_of(job: Job, plan: Plan) -> list[str]:
-    return plan_lines(job, Shown(plan))  # type: ignore[arg-type]
+def lines_of(job: Job, plan: Plan, width: int = 80) -> list[str]:
+    return plan_lines(job, Shown(plan), width)  # type: ignore[arg-type]
 
 
-def test_the_page_says_when_the_hands_are_wanted_and_what_for_unit_by_unit(job: Job) -> None:
+def test_the_page_gives_the_order_and_by_the_clock_what_the_hands_do(job: Job) -> None:
     assert lines_of(job, plan_of(job)) == [
         "Lighthouse waltz: 4 passes, done after 1:13",
         "",
-        "  hands at    rolls     ends  pass            what the hands do",
-        "      0:00     0:08     0:22  clarinet/solo   opto: gain 1:30",
-        "                                              eq: air out",
-        "      0:08     0:13     0:27  harmonium/reel  tape: preset reed 3",
-        "         -     0:22     0:36  cello/solo      nothing",
-        "      0:36     0:58     1:13  clarinet/top    eq: plug into top, air in",
+        "    rolls     ends  pass            snapshot",
+        "     0:08     0:22  clarinet/solo   soft",
+        "     0:13     0:27  harmonium/reel  warm",
+        "     0:22     0:36  cello/solo      soft",
+        "     0:58     1:13  clarinet/top    lift",
         "",
-        "hands at work 0:35; no plan can be shorter than 1:07 (0:06 less than this one)",
+        "the hands: 0:35 at work, 0:38 free",
+        "       at     for  what they do",
+        "     0:00    0:08  clarinet/solo",
+        "                     opto: gain 1:30",
+        "                     eq: air out",
+        "     0:08    0:05  harmonium/reel",
+        "                     tape: preset reed 3",
+        "     0:13    0:23  free",
+        "     0:36    0:22  clarinet/top",
+        "                     eq: plug solo -> top, air out -> in",
+        "     0:58    0:14  free",
+        "",
+        "no plan can be shorter than 1:07: this one is at most 9.0 % longer",
     ]
+
+
+def test_a_wide_page_puts_the_moves_beside_the_pass(job: Job) -> None:
+    lines = lines_of(job, plan_of(job), width=100)
+    assert "     0:00    0:08  clarinet/solo   opto: gain 1:30" in lines
+    assert "                                   eq: air out" in lines
+
+
+@pytest.mark.parametrize("width", [80, 100, 140])
+def test_the_page_keeps_to_its_width_and_breaks_between_moves(width: int) -> None:
+    controls = [Control(id=f"band-{number}-gain", kind="knob", range=(-12, 12)) for number in range(9)]
+    stands = {"eq": {control.id: -11.5 for control in controls}}
+    wanted = {"eq": {control.id: 10.5 for control in controls}}
+    insert = build_insert("tone", "eq")
+    snapshots = [build_snapshot("one", "tone", stands), build_snapshot("two", "tone", wanted)]
+    job = build_job([build_unit("eq", *controls)], [insert], snapshots, {"clarinet": ["one"], "viola": ["two"]})
+    lines = lines_of(job, plan_of(job), width)
+    assert max(len(line) for line in lines) <= width
+    for number in range(9):
+        assert any(f"band-{number}-gain -11.5 -> 10.5" in line for line in lines)
+
+
+def test_a_plan_that_meets_its_bound_cannot_be_shorter(job: Job) -> None:
+    plan = plan_of(job)
+    assert (
+        gap_text(plan.model_copy(update={"lower_bound_s": plan.makespan_s})) == "no plan can be shorter than this one"
+    )
+
+
+def test_hands_without_work_are_said_to_have_none(job: Job) -> None:
+    plan = plan_of(job)
+    idle = [entry.model_copy(update={"moves": (), "set_up_end_s": entry.set_up_start_s}) for entry in plan.entries]
+    lines = lines_of(job, plan.model_copy(update={"entries": tuple(idle), "hands_on_s": 0.0}))
+    assert "the hands have nothing to do" in lines
 
 
 def test_the_page_of_one_pass_speaks_of_one_pass(job: Job) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from printq.errors import FileError
+from printq.models.plan import Move
 from printq.spool.journal import FileStamp, Journal
 from printq.spool.session import list_standings
 from tests.sessions import SmallSession
@@ -75,3 +76,51 @@ def test_a_damaged_entry_is_one_clear_sentence(tmp_path: Path) -> None:
     database.close()
     with pytest.raises(FileError, match="move it aside"):
         list_standings(session.load())
+
+
+def make_first_version(path: Path) -> None:
+    """What a journal of version 1 was: without the tables that came with version 2."""
+    with Journal(path) as journal:
+        journal.ask_reprint("viola/tone", "less bite")
+    database = sqlite3.connect(path)
+    database.execute("DROP TABLE run")
+    database.execute("DROP TABLE set_up")
+    database.execute("UPDATE meta SET value = '1' WHERE key = 'schema'")
+    database.commit()
+    database.close()
+
+
+def version_of(path: Path) -> str:
+    database = sqlite3.connect(path)
+    (version,) = database.execute("SELECT value FROM meta WHERE key = 'schema'").fetchone()
+    database.close()
+    return str(version)
+
+
+def test_a_journal_of_the_first_version_can_be_looked_at_and_stays_as_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    make_first_version(path)
+    with Journal(path, read_only=True) as journal:
+        assert journal.last_run() is None
+        assert journal.set_ups() == []
+        assert [request.note for request in journal.reprints("viola/tone")] == ["less bite"]
+    assert version_of(path) == "1"
+
+
+def test_a_journal_of_the_first_version_is_brought_up_when_it_is_written_to(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite"
+    make_first_version(path)
+    with Journal(path) as journal:
+        number = journal.begin_run(60.0, 3, simulated=False)
+        journal.keep_set_up(number, "viola/tone", [Move(unit="eq", control="low", from_=1.0, to=2.0, seconds=6.0)], 7.5)
+        journal.end_run(number, 71.5, 2)
+    assert version_of(path) == "2"
+    with Journal(path, read_only=True) as journal:
+        last = journal.last_run()
+        assert last is not None
+        assert (last.planned_s, last.passes, last.took_s, last.printed) == (60.0, 3, 71.5, 2)
+        (set_up,) = journal.set_ups()
+        assert (set_up.run, set_up.simulated, set_up.time.pass_id) == (last.number, False, "viola/tone")
+        assert (set_up.time.planned_s, set_up.time.took_s) == (6.0, 7.5)
+        assert (set_up.time.moves[0].from_, set_up.time.moves[0].to) == (1.0, 2.0)
+        assert [request.note for request in journal.reprints("viola/tone")] == ["less bite"]
