@@ -52,6 +52,8 @@ class Model:
         self._moves = [model.new_bool_var(f"moves {i}") for i in range(count)]
         self._handwork = [model.new_int_var(0, self._latest, f"handwork {i}") for i in range(count)]
         self._on = [[i for i in range(count) if unit in problem.tasks[i].units] for unit in range(problem.unit_count)]
+        self._untouched = {i for i in range(count) if not any(self._costs(unit, i) for unit in problem.tasks[i].units)}
+        """Tasks that need no handwork, whatever they follow."""
         self._arcs: dict[tuple[int, int | None, int | None], cp_model.IntVar] = {}
         """For a unit, a task (or None at the start) and the next (or None at the end)."""
         self._twins = twins(problem)
@@ -88,8 +90,16 @@ class Model:
         model, probe = self._model, round(self._problem.probe_s)
         for task, given in enumerate(self._problem.tasks):
             begin, ready, start = self._begins[task], self._readies[task], self._starts[task]
-            model.add(ready == begin + self._handwork[task])
-            model.add(start >= ready + probe * self._moves[task])
+            if task in self._untouched:
+                # Its units may as well be held no sooner than it records.
+                model.add(begin == start)
+                model.add(ready == start)
+            else:
+                model.add(ready == begin + self._handwork[task])
+                probed = ready + probe * self._moves[task]
+                # Where it waits for nothing, and is in nobody's way, it records at once.
+                at_once = not given.needs and self._problem.hands_during_passes
+                model.add(start == probed if at_once else start >= probed)
             model.add(self._length >= start + self._from[task])
             for need in given.needs:
                 model.add(start >= self._starts[need] + self._durations[need])
@@ -98,14 +108,17 @@ class Model:
                 model.add(self._starts[one[0]] <= self._starts[other[0]])
 
     def _state_unit(self, unit: int, tasks: list[int]) -> None:
-        model, set_up = self._model, self._problem.set_up
+        model = self._model
         holds = []
         for task in tasks:
             end = self._starts[task] + self._durations[task]
+            if task in self._untouched:
+                holds.append(model.new_fixed_size_interval_var(self._starts[task], self._durations[task], ""))
+                continue
             held = model.new_int_var(self._durations[task], self._latest, "")
             holds.append(model.new_interval_var(self._begins[task], held, end, ""))
         model.add_no_overlap(holds)
-        if not any(set_up(unit, previous, task) for previous in (None, *tasks) for task in tasks if previous != task):
+        if not any(self._costs(unit, task) for task in tasks):
             # Nothing depends on what came before: an order is all that is needed.
             return
         places = {None: 0, **{task: place for place, task in enumerate(tasks, start=1)}}
@@ -129,6 +142,10 @@ class Model:
         probe = round(self._problem.probe_s)
         held_for = (self._durations[task] + self._handwork[task] + probe * self._moves[task] for task in tasks)
         model.add(self._length >= sum(held_for) + closing)
+
+    def _costs(self, unit: int, task: int) -> bool:
+        """Whether a task may need handwork on a unit."""
+        return any(self._problem.set_up(unit, each, task) for each in (None, *self._on[unit]) if each != task)
 
     def _possible_arcs(self, tasks: list[int]) -> Iterable[tuple[int | None, int | None]]:
         """What may follow what on a unit, twins only in one order."""

@@ -72,8 +72,9 @@ def improve(problem: Problem, hint: Schedule, *, effort: float = 8.0) -> Exact:
     shorter, steps = model.shorten(effort * (1.0 - TIE_SHARE))
     best = min([hint, *(replay(problem, events) for events in shorter)], key=_quality)
     bound = max(lower_bound(problem), steps / PER_SECOND)
-    calmer = model.calm(replay(coarse, events_of(best)), effort * TIE_SHARE)
-    best = min([best, *(replay(problem, events) for events in calmer)], key=_quality)
+    if best.hands_on > 0.0:
+        calmer = model.calm(replay(coarse, events_of(best)), effort * TIE_SHARE)
+        best = min([best, *(replay(problem, events) for events in calmer)], key=_quality)
     rounding = (2 * len(problem.tasks) + 1) / PER_SECOND
     return Exact(best, min(bound, best.makespan), best.makespan <= bound + rounding)
 
