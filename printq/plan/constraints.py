@@ -8,6 +8,7 @@ the hands at its moment.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
@@ -104,7 +105,7 @@ class Model:
             for need in given.needs:
                 model.add(start >= self._starts[need] + self._durations[need])
         for chains in self._twins:
-            for one, other in zip(chains, chains[1:], strict=False):
+            for one, other in pairwise(chains):
                 model.add(self._starts[one[0]] <= self._starts[other[0]])
 
     def _state_unit(self, unit: int, tasks: list[int]) -> None:
@@ -121,15 +122,16 @@ class Model:
         if not any(self._costs(unit, task) for task in tasks):
             # Nothing depends on what came before: an order is all that is needed.
             return
-        places = {None: 0, **{task: place for place, task in enumerate(tasks, start=1)}}
+        places: dict[int | None, int] = {None: 0}
+        places.update((task, place) for place, task in enumerate(tasks, start=1))
         arcs = []
-        for previous, task in self._possible_arcs(tasks):
+        for previous, following in self._possible_arcs(tasks):
             literal = model.new_bool_var("")
-            self._arcs[unit, previous, task] = literal
-            arcs.append((places[previous], places[task], literal))
-            if previous is not None and task is not None:
+            self._arcs[unit, previous, following] = literal
+            arcs.append((places[previous], places[following], literal))
+            if previous is not None and following is not None:
                 end = self._starts[previous] + self._durations[previous]
-                model.add(self._begins[task] >= end).only_enforce_if(literal)
+                model.add(self._begins[following] >= end).only_enforce_if(literal)
         model.add_circuit(arcs)
         model.add(
             self._length >= sum(self._load(unit, previous, task) for previous, task in self._possible_arcs(tasks))
@@ -199,24 +201,22 @@ class Model:
                 self._begins, self._handwork, self._readies, self._moves, strict=True
             )
         ]
+        model.add_no_overlap(set_ups)
         if self._problem.hands_during_passes:
-            model.add_no_overlap(set_ups)
             model.add(self._length >= everything + min(self._from))
             return
-        # As many recordings as there are units go together; a set-up takes the place of all of them.
-        places = len(self._on)
-        recordings = [
-            model.new_fixed_size_interval_var(start, duration, "")
-            for start, duration in zip(self._starts, self._durations, strict=True)
-        ]
-        demands = [places] * len(set_ups) + [1] * len(recordings)
-        model.add_cumulative([*set_ups, *recordings], demands, places)
+        # Every recording is on some unit: one of its recordings or anybody's set-up at a time.
+        for tasks in self._on:
+            recordings = (
+                model.new_fixed_size_interval_var(self._starts[task], self._durations[task], "") for task in tasks
+            )
+            model.add_no_overlap([*set_ups, *recordings])
         apart = [sum(self._durations[task] for task in tasks) for tasks in self._on]
         model.add(self._length >= everything + max(*apart, *self._from))
 
     def _hint(self, plan: Schedule) -> None:
         model = self._model
-        model.clear_hints()
+        model.clear_hints()  # type: ignore[no-untyped-call]
         other_names = self._twins_in_order(plan)
         last: list[int | None] = [None] * len(self._on)
         followers: set[tuple[int, int | None, int | None]] = set()
@@ -251,6 +251,8 @@ class Model:
         solver.parameters.num_workers = 8
         solver.parameters.interleave_search = True
         solver.parameters.max_deterministic_time = effort
+        # It tries moment after moment, and counts next to nothing for that.
+        solver.parameters.ignore_subsolvers.append("fixed")
         return solver
 
     def _solve(self, solver: cp_model.CpSolver) -> list[list[Event]]:
