@@ -251,8 +251,10 @@ class Model:
         solver.parameters.num_workers = 8
         solver.parameters.interleave_search = True
         solver.parameters.max_deterministic_time = effort
-        # It tries moment after moment, and counts next to nothing for that.
-        solver.parameters.ignore_subsolvers.append("fixed")
+        # Of the searches through everything only those that prove most: each has its turn before a neighbourhood of
+        # the plan has. "fixed" tries moment after moment, and counts next to nothing for that.
+        for name in ("fixed", "default_lp", "pseudo_costs", "quick_restart_no_lp", "reduced_costs"):
+            solver.parameters.ignore_subsolvers.append(name)
         return solver
 
     def _solve(self, solver: cp_model.CpSolver) -> list[list[Event]]:

@@ -54,6 +54,7 @@ def test_the_extra_shortens_a_session_and_raises_its_bound(number: int) -> None:
     print(
         f"{number:2d} {session.traits}: built-in {built_in.makespan:.0f} s, extra {found.schedule.makespan:.0f} s, "
         f"bound {found.bound:.0f} s{' (the least)' if found.proved else ''}; built-in over extra "
-        f"{gap(built_in.makespan, found.schedule.makespan)}, built-in over bound {gap(built_in.makespan, found.bound)}, "
+        f"{gap(built_in.makespan, found.schedule.makespan)}, built-in over bound "
+        f"{gap(built_in.makespan, found.bound)}, "
         f"extra over bound {gap(found.schedule.makespan, found.bound)}"
     )
