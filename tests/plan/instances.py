@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from printq.plan.problem import Problem, Task
 
-__all__ = ["BR17", "FT06", "FT10", "LA01", "S2", "S3", "Instance"]
+__all__ = ["BR17", "FT06", "FT10", "LA01", "PUBLISHED", "S2", "S3", "Instance"]
 
 
 @dataclass(frozen=True)
@@ -166,3 +166,13 @@ S2 = _with_operator()["s2"]
 
 S3 = _with_operator()["s3"]
 """Three machines with precedence: optimum 22, as a set-up may be done before the predecessor has ended (else 25)."""
+
+PUBLISHED = {
+    "ft06": FT06,
+    "la01": LA01,
+    "ft10": FT10,
+    "br17-open": BR17,
+    "one-person-two-machines": S2,
+    "one-person-precedence": S3,
+}
+"""All of them, by name."""

@@ -18,7 +18,7 @@ from printq.plan.solve import solve
 from printq.plan.twins import twins
 from tests.plan.checker import broken_rules_of
 from tests.plan.exhaustive import shortest
-from tests.plan.instances import BR17, FT06, FT10, LA01, S2, S3, Instance
+from tests.plan.instances import FT10, PUBLISHED, Instance
 from tests.plan.problems import problems, random_problem
 
 needs_extra = pytest.mark.skipif(
@@ -27,20 +27,11 @@ needs_extra = pytest.mark.skipif(
 
 
 @needs_extra
-@pytest.mark.parametrize(
-    "instance",
-    [
-        pytest.param(FT06, id="ft06"),
-        pytest.param(LA01, id="la01"),
-        pytest.param(BR17, id="br17-open"),
-        pytest.param(S2, id="one-person-two-machines"),
-        pytest.param(S3, id="one-person-precedence"),
-        pytest.param(FT10, id="ft10", marks=pytest.mark.slow),
-    ],
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("instance", [pytest.param(each, id=name) for name, each in PUBLISHED.items()])
 def test_a_published_optimum_is_found_and_proved(instance: Instance) -> None:
     if instance is FT10 and not os.environ.get("PRINTQ_PLANS"):
-        pytest.skip("half a minute: set PRINTQ_PLANS")
+        pytest.skip("ten seconds and more: set PRINTQ_PLANS")
     found = exact.improve(instance.problem, solve(instance.problem), effort=16.0)
     assert broken_rules_of(instance.problem, found.schedule) == []
     assert found.schedule.makespan == instance.optimum
