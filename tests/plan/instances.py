@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from printq.plan.problem import Problem, Task
 
-__all__ = ["BR17", "FT06", "LA01", "S2", "S3", "Instance"]
+__all__ = ["BR17", "FT06", "FT10", "LA01", "PUBLISHED", "S2", "S3", "Instance"]
 
 
 @dataclass(frozen=True)
@@ -76,6 +76,26 @@ FT06 = Instance(
     within=1.15,
 )
 """Fisher and Thompson, in Muth and Thompson, "Industrial Scheduling" (1963): 6 jobs, 6 machines, optimum 55."""
+
+FT10 = Instance(
+    _job_shop(
+        """
+        0 29 1 78 2  9 3 36 4 49 5 11 6 62 7 56 8 44 9 21
+        0 43 2 90 4 75 9 11 3 69 1 28 6 46 5 46 7 72 8 30
+        1 91 0 85 3 39 2 74 8 90 5 10 7 12 6 89 9 45 4 33
+        1 81 2 95 0 71 4 99 6  9 8 52 7 85 3 98 9 22 5 43
+        2 14 0  6 1 22 5 61 3 26 4 69 8 21 7 49 9 72 6 53
+        2 84 1  2 5 52 3 95 8 48 9 72 0 47 6 65 4  6 7 25
+        1 46 0 37 3 61 2 13 6 32 5 21 9 32 8 89 7 30 4 55
+        2 31 0 86 1 46 5 74 4 32 6 88 8 19 9 48 7 36 3 79
+        0 76 1 69 3 76 5 51 2 85 9 11 6 40 7 89 4 26 8 74
+        1 85 0 13 2 61 6  7 8 64 9 76 5 47 3 52 4 90 7 45
+        """
+    ),
+    optimum=930.0,
+    within=1.25,
+)
+"""Fisher and Thompson, in Muth and Thompson (1963): 10 jobs, 10 machines; optimum 930 (Carlier and Pinson 1989)."""
 
 LA01 = Instance(
     _job_shop(
@@ -146,3 +166,13 @@ S2 = _with_operator()["s2"]
 
 S3 = _with_operator()["s3"]
 """Three machines with precedence: optimum 22, as a set-up may be done before the predecessor has ended (else 25)."""
+
+PUBLISHED = {
+    "ft06": FT06,
+    "la01": LA01,
+    "ft10": FT10,
+    "br17-open": BR17,
+    "one-person-two-machines": S2,
+    "one-person-precedence": S3,
+}
+"""All of them, by name."""

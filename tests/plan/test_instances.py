@@ -11,19 +11,10 @@ from printq.plan.problem import Problem, Task
 from printq.plan.solve import solve
 from tests.plan.checker import broken_rules_of
 from tests.plan.exhaustive import shortest
-from tests.plan.instances import BR17, FT06, LA01, S2, S3, Instance
+from tests.plan.instances import PUBLISHED, Instance
 
 
-@pytest.mark.parametrize(
-    "instance",
-    [
-        pytest.param(FT06, id="ft06"),
-        pytest.param(LA01, id="la01"),
-        pytest.param(BR17, id="br17-open"),
-        pytest.param(S2, id="one-person-two-machines"),
-        pytest.param(S3, id="one-person-precedence"),
-    ],
-)
+@pytest.mark.parametrize("instance", [pytest.param(each, id=name) for name, each in PUBLISHED.items()])
 def test_a_plan_lies_between_the_optimum_and_what_is_promised(instance: Instance) -> None:
     schedule = solve(instance.problem)
     assert broken_rules_of(instance.problem, schedule) == []
