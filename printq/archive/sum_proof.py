@@ -21,7 +21,7 @@ from printq.errors import FileError, UnlikeError, UnmeasurableError
 from printq.files.checksums import AudioHasher
 from printq.files.quantise import to_integers
 from printq.files.soundfiles import FileFacts, SoundReader
-from printq.files.stems import StemPart, StemReader, SummedFiles
+from printq.files.stems import StemReader, SummedFiles
 from printq.models.null import Null
 from printq.models.proof import LevelInMix, MixProof, SummedPart, Uncovered
 from printq.recordings.nulling import Recording, null_recordings

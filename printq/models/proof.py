@@ -87,9 +87,12 @@ class PrintTie(Record):
 
     pass_id: str
     print_file: str
+    """Relative to the session folder, with `/`; so are the others."""
     sidecar: str
-    played: tuple[str, ...]
-    """What was played, relative to the session folder."""
-    ok: bool
+    channels: int
+    """Of what was played."""
+    frames: int
+    played: tuple[SummedPart, ...]
+    """One file, or those of a sum."""
     problems: tuple[str, ...]
     """In words; empty where print, sidecar and stem belong together."""

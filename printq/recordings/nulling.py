@@ -123,7 +123,10 @@ class _Pair:
 
     def __init__(self, opened: ExitStack, a: Recording, b: Recording) -> None:
         self._of = (a, b)
-        self._readers = tuple(opened.enter_context(each.open()) for each in (a, b))
+        self._readers: list[SoundReader | SummedReader] = []
+        for each in (a, b):
+            self._readers.append(each.open())
+            opened.callback(self._readers[-1].close)
         facts = [reader.facts for reader in self._readers]
         if facts[0].rate != facts[1].rate:
             raise FileError(
