@@ -14,21 +14,13 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
+from printq.archive.writer import Item
 from printq.errors import FileError
 
-__all__ = ["NOTES", "Item", "Layout", "NamedFiles", "free_notes_folder", "lay_out", "left_behind", "named_files"]
+__all__ = ["NOTES", "Layout", "NamedFiles", "free_notes_folder", "lay_out", "left_behind", "named_files"]
 
 NOTES = "notes"
 """Folder of what is written for people, where the session has nothing of that name."""
-
-
-@dataclass(frozen=True)
-class Item:
-    """One file of the payload: copied from disk, or written from what is in memory."""
-
-    path: str
-    """In the payload, with `/`."""
-    source: Path | bytes
 
 
 @dataclass(frozen=True)
@@ -63,14 +55,13 @@ class Layout:
         Raises FileError where a link leads out of the session, or the name is taken by another file.
         """
         path = self.place(name)
-        known = next((item for item in self.items if item.path == path), None)
-        if known is not None:
-            if known.source != source:
-                raise FileError(f"two files would be {path} in the archive; rename one of them")
-            return
         if isinstance(source, Path):
-            _check_source(source, path, self.base)
-        self.items.append(Item(path, source))
+            source = _real(source, path, self.base)
+        known = next((item for item in self.items if item.path == path), None)
+        if known is None:
+            self.items.append(Item(path, source))
+        elif known.source != source:
+            raise FileError(f"two files would be {path} in the archive; rename one of them")
 
     def place(self, name: str) -> str:
         """Where a file of the session lies in the payload."""
@@ -135,7 +126,8 @@ def left_behind(session: Path, taken: Iterable[Path], skip: Sequence[str] = ()) 
     return found
 
 
-def _check_source(source: Path, path: str, base: Path) -> None:
+def _real(source: Path, path: str, base: Path) -> Path:
+    """The file itself: a link within the session is archived as what it leads to."""
     try:
         real = source.resolve(strict=True)
     except (OSError, RuntimeError) as error:
@@ -144,6 +136,7 @@ def _check_source(source: Path, path: str, base: Path) -> None:
         raise FileError(
             f"{path} is a link that leads out of the session, to {real}; put a copy of that file in its place"
         )
+    return real
 
 
 def _read_toml(path: Path) -> dict[str, Any]:

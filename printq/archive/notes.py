@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from printq.archive.mix_wording import mix_lines
-from printq.models.archive import SessionProof
+from printq.models.archived import SessionProof
 from printq.models.delivery import Sidecar
 from printq.models.passes import Job, Pass
 from printq.models.rig import Position, Unit

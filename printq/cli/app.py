@@ -8,6 +8,7 @@ import traceback
 import typer
 
 from printq.cli.accept import accept
+from printq.cli.archive import archive
 from printq.cli.check import check
 from printq.cli.devices import devices
 from printq.cli.line_check import line_check
@@ -35,7 +36,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (new, check, devices, line_check, plan, run, status, measure, null, accept, reprint, schema):
+for command in (new, check, devices, line_check, plan, run, status, measure, null, accept, reprint, archive, schema):
     app.command()(command)
 
 

@@ -10,12 +10,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from printq.archive.contents import Item, Layout, free_notes_folder, lay_out, left_behind, named_files
+from printq.archive.contents import Layout, free_notes_folder, lay_out, left_behind, named_files
 from printq.archive.notes import contents_text, left_behind_text, proof_text, settings_text, story_text
 from printq.archive.sum_proof import prove_mix
 from printq.archive.ties import AudioSums, print_problems, read_sidecar, source_problems
-from printq.errors import FileError, HeldError, PrintqError, StoppedError
-from printq.models.archive import ArchiveReport, NotPrinted, SessionProof
+from printq.archive.times import TIMES, times_text
+from printq.archive.writer import Item, Progress, write_bag
+from printq.errors import FileError, HeldError, PrintqError, StoppedError, StorageError, UsageError
+from printq.files.atomic import free_bytes
+from printq.models.archive import BagRecord
+from printq.models.archived import ArchiveReport, NotPrinted, SessionProof
 from printq.models.delivery import Sidecar
 from printq.models.passes import Job
 from printq.models.proof import MixProof, PrintTie
@@ -24,12 +28,13 @@ from printq.spool.journal import Delivery, Journal, now
 from printq.spool.lock import hold_session
 from printq.spool.mix_candidates import mix_candidates, played_parts
 from printq.spool.paths import SessionPaths
+from printq.spool.space import describe_bytes
 from printq.spool.standing import Survey, survey
 
-__all__ = ["ArchiveWishes", "BagWriter", "archive_session"]
+__all__ = ["ArchiveWishes", "BagWriter", "archive_session", "bag_writer"]
 
-BagWriter = Callable[[Sequence[Item], Mapping[str, str]], Path]
-"""Writes a bag from items and what its label says, and gives its path."""
+BagWriter = Callable[[Sequence[Item], Mapping[str, str]], BagRecord]
+"""Writes a bag from items and what its label says."""
 
 Teller = Callable[[str], None]
 
@@ -60,6 +65,33 @@ class _Found:
     sidecars: dict[str, Sidecar] = field(default_factory=dict)
     ties: list[PrintTie] = field(default_factory=list)
     mixes: list[MixProof] = field(default_factory=list)
+
+
+def bag_writer(job: Job, destination: Path, *, flac: bool = False, progress: Progress | None = None) -> BagWriter:
+    """Writes to a folder that does not exist yet; see `write_bag`.
+
+    Raises UsageError where it would lie in the session, StorageError where it exists or the payload would not fit.
+    """
+    whole = destination.absolute().parent.resolve() / destination.name
+    if whole.is_relative_to(job.session):
+        raise UsageError(f"{destination} lies in the session folder, which goes into it; choose a place outside of it")
+    if destination.is_symlink() or (destination.exists() and (destination.is_file() or any(destination.iterdir()))):
+        raise StorageError(f"{destination} exists already and is never overwritten; choose another name")
+
+    def write(items: Sequence[Item], label: Mapping[str, str]) -> BagRecord:
+        needed, free = _bytes_of(items), free_bytes(whole.parent)
+        if needed > free and not flac:
+            raise StorageError(
+                f"the archive needs {describe_bytes(needed)} and {whole.parent} has {describe_bytes(free)} free; make "
+                "room there, choose another disk, or pack the audio with --flac"
+            )
+        return write_bag(destination, items, label, flac=flac, progress=progress)
+
+    return write
+
+
+def _bytes_of(items: Sequence[Item]) -> int:
+    return sum(len(item.source) if isinstance(item.source, bytes) else item.source.stat().st_size for item in items)
 
 
 def archive_session(
@@ -132,14 +164,14 @@ def archive_session(
         tell(f"writing {len(layout.items)} files")
         bag = write(layout.items, _label(job, layout, proof, as_is=as_is))
         with journal.step():
-            journal.tell("archived", f"{bag.name}: {proof.summary()}" + (", as it was" if as_is else ""))
+            journal.tell("archived", f"{Path(bag.path).name}: {proof.summary()}" + (", as it was" if as_is else ""))
     return ArchiveReport(
-        bag=bag.as_posix(),
-        files=len(layout.items),
-        bytes=sum(
-            len(item.source) if isinstance(item.source, bytes) else item.source.stat().st_size for item in layout.items
-        ),
-        prints=sum(1 for tie in found.ties),
+        bag=bag.path,
+        files=bag.files,
+        bytes=bag.bytes,
+        packed=bag.packed,
+        manifest_sha512=bag.manifest_sha512,
+        prints=len(found.ties),
         as_is=as_is,
         problems=tuple(found.problems),
         proof=proof,
@@ -294,6 +326,7 @@ def _add_notes(
         "sum-proof.json": proof.model_dump_json(indent=2, by_alias=True) + "\n",
         "sum-proof.txt": proof_text(proof),
         "left-behind.txt": left_behind_text(behind),
+        TIMES: times_text(layout.items),
     }
     every = [*(item.path for item in layout.items), *(f"{folder}/{name}" for name in pages), f"{folder}/contents.txt"]
     pages["contents.txt"] = contents_text(job, proof, every, found.problems, as_is=as_is)

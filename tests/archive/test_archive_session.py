@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 import tomlkit
 
-from printq.archive.contents import Item
+from printq.archive.writer import Item
 from printq.errors import FileError, HeldError, SessionBusyError, StoppedError
 from printq.intake import check_job, load_job
-from printq.models.archive import ArchiveReport
+from printq.models.archive import BagRecord
+from printq.models.archived import ArchiveReport
 from printq.spool.archiving import ArchiveWishes, archive_session
 from printq.spool.lock import hold_session
 from printq.spool.paths import SessionPaths
@@ -32,7 +33,7 @@ class Folder:
         self.folder = folder
         self.label: dict[str, str] = {}
 
-    def __call__(self, items: Sequence[Item], label: Mapping[str, str]) -> Path:
+    def __call__(self, items: Sequence[Item], label: Mapping[str, str]) -> BagRecord:
         self.label = dict(label)
         for item in items:
             path = self.folder / item.path
@@ -41,7 +42,7 @@ class Folder:
                 shutil.copyfile(item.source, path)
             else:
                 path.write_bytes(item.source)
-        return self.folder
+        return BagRecord(path=str(self.folder), files=len(items), bytes=0, packed=0, manifest_sha512="")
 
     def names(self) -> set[str]:
         return {path.relative_to(self.folder).as_posix() for path in self.folder.rglob("*") if path.is_file()}

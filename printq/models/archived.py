@@ -51,6 +51,10 @@ class ArchiveReport(Record):
     files: int
     """Of the payload."""
     bytes: int
+    packed: int
+    """Files stored as FLAC."""
+    manifest_sha512: str
+    """Of the payload manifest: one line that stands for everything in the bag."""
     prints: int
     as_is: bool
     """Something is not printed, or was changed: it is in the archive all the same, on the record."""
