@@ -40,7 +40,7 @@ def describe_mix(proof: MixProof, is_print: bool, why_not: str) -> str:
     return " ".join(
         [
             f"{subject[0].upper()}{subject[1:]} ({proof.compared_with}) explain{'s' if is_print else ''} {proof.mix} "
-            f"to within {_depth(null)}{_moved(null)}"
+            f"{_within(null)}{_moved(null)}"
             + (f"; {proof.encoding} alone would leave {_db(proof.word_length_allows_db)}" if _allows(proof) else "")
             + ".",
             *_rest_sentence(null),
@@ -64,10 +64,21 @@ def mix_lines(proof: MixProof) -> list[str]:
     lines += [
         f"  delay    {null.delay_samples:.3f} samples; positive: the mix is later",
         f"  gain     {null.gain_db:+.3f} dB, polarity {'as it is' if null.polarity == 1 else 'turned over'}",
-        f"  depth    {_depth(null)}; rounding to {proof.encoding} allows {_db(proof.word_length_allows_db)}",
-        "",
-        "  third octaves: depth, and level of what is left",
+        f"  left     {_depth(null)}; rounding to {proof.encoding} allows {_db(proof.word_length_allows_db)}",
     ]
+    if null.residual_dbfs is not None:
+        lines += _rest_lines(null)
+    if proof.others:
+        lines += ["", "  held against as well"]
+        lines += [
+            f"    {name}: {_db(depth) if depth is not None else 'not found in it'}" for name, depth in proof.others
+        ]
+    return lines
+
+
+def _rest_lines(null: Null) -> list[str]:
+    """What is left, by third octave, and second by second where it is most."""
+    lines = ["", "  third octaves: depth, and level of what is left"]
     lines += [
         f"    {band.hz:>8g} Hz  {_db(band.depth_db):>10}  {_dbfs(band.residual_dbfs):>12}"
         for band in null.bands
@@ -79,11 +90,6 @@ def mix_lines(proof: MixProof) -> list[str]:
         f"    {each.start_s:>8.1f} s   {_db(each.depth_db):>10}  {_dbfs(each.residual_dbfs):>12}"
         for each in sorted(loudest, key=lambda each: each.start_s)
     ]
-    if proof.others:
-        lines += ["", "  held against as well"]
-        lines += [
-            f"    {name}: {_db(depth) if depth is not None else 'not found in it'}" for name, depth in proof.others
-        ]
     return lines
 
 
@@ -164,6 +170,10 @@ def _uncovered_sentence(each: Uncovered) -> str:
     if each.of == "mix":
         return f"The mix goes beyond the prints {where}: {holds}."
     return f"The prints go beyond the mix {where}: {holds}."
+
+
+def _within(null: Null) -> str:
+    return "to the last bit" if null.depth_db is None else f"to within {_db(null.depth_db)}"
 
 
 def _depth(null: Null) -> str:

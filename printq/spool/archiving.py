@@ -21,7 +21,7 @@ from printq.files.atomic import free_bytes
 from printq.models.archive import BagRecord
 from printq.models.archived import ArchiveReport, NotPrinted, SessionProof
 from printq.models.delivery import Sidecar
-from printq.models.passes import Job
+from printq.models.passes import Job, PrintSource, SumSource
 from printq.models.proof import MixProof, PrintTie
 from printq.spool.delivering import PROGRAM, finish_intended
 from printq.spool.journal import Delivery, Journal, now
@@ -301,7 +301,22 @@ def _prove_mixes(
             found.problems.append(f"{name} was held against nothing: {missing}")
             continue
         tell(f"holding {name} against the prints")
-        found.mixes.append(prove_mix(mix, name, candidates))
+        proof = prove_mix(mix, name, candidates)
+        if proof.verdict in ("same", "explained") and (chain := _chain(job, proof.compared_with, found.ties)):
+            proof = proof.model_copy(update={"summary": f"{proof.summary} {chain}"})
+        found.mixes.append(proof)
+
+
+def _chain(job: Job, pass_id: str, ties: Sequence[PrintTie]) -> str | None:
+    """How the prints lead to a print of their sum, where every step of it was found as it was played."""
+    tied = {tie.pass_id: tie for tie in ties if not tie.problems}
+    each = job.find_pass(pass_id)
+    while each is not None and each.id in tied:
+        if isinstance(each.source, SumSource):
+            terms = ", ".join(part.stem for part in each.source.parts)
+            return f"What was played for it is the sum of the prints ({terms}), sample for sample."
+        each = job.find_pass(each.source.pass_id) if isinstance(each.source, PrintSource) else None
+    return None
 
 
 def _add_notes(

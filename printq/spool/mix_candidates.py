@@ -65,7 +65,14 @@ def mix_candidates(job: Job, paths: SessionPaths, surveyed: Survey) -> tuple[lis
             if _are_there(paths, [part]):
                 facts = read_facts(paths.absolute(part.file))
                 candidates.append(_candidate(paths, each.id, (part,), facts.channels, facts.frames, is_print=True))
-    if not of_sums:
+    for stem in sorted(finals):
+        made_from = [job.find_pass(pass_id) for pass_id in bounced[stem].made_from]
+        files = {each.stem: surveyed.prints.get(each.id) for each in made_from if each is not None}
+        there = {name: file for name, file in files.items() if file is not None and paths.absolute(file).is_file()}
+        if len(there) == len(made_from):
+            starts = {each.stem: each.time_reference for each in made_from if each is not None}
+            candidates.append(_all_together(paths, f"sum of what {stem} was bounced from", there, starts))
+    if not of_sums and not finals:
         stems = [name for name in dict.fromkeys([*job.dry_files, *last]) if name not in finals]
         files = {name: _last_file(job, surveyed, last.get(name), name) for name in stems}
         there = {name: file for name, file in files.items() if file is not None and paths.absolute(file).is_file()}
@@ -74,7 +81,7 @@ def mix_candidates(job: Job, paths: SessionPaths, surveyed: Survey) -> tuple[lis
                 name: last[name].time_reference if name in last else job.dry_files[name].time_reference
                 for name in there
             }
-            candidates.append(_all_together(paths, there, starts))
+            candidates.append(_all_together(paths, "sum of all stems", there, starts))
         missing += [f"{name} is not printed" for name in stems if name not in there]
     return candidates, "; ".join(missing) or "the job has no stems"
 
@@ -85,7 +92,7 @@ def _last_file(job: Job, surveyed: Survey, last: Pass | None, stem: str) -> str 
     return job.dry_files[stem].path if stem in job.dry_files else None
 
 
-def _all_together(paths: SessionPaths, files: dict[str, str], starts: dict[str, int | None]) -> Candidate:
+def _all_together(paths: SessionPaths, called: str, files: dict[str, str], starts: dict[str, int | None]) -> Candidate:
     facts = {stem: read_facts(paths.absolute(name)) for stem, name in files.items()}
     known = [start for start in starts.values() if start is not None]
     # Files without a start begin together; a mixture says nothing about where those without belong.
@@ -103,7 +110,7 @@ def _all_together(paths: SessionPaths, files: dict[str, str], starts: dict[str, 
     )
     return _candidate(
         paths,
-        "sum of all stems",
+        called,
         parts,
         max(found.channels for found in facts.values()),
         max(part.offset_frames + facts[part.stem].frames for part in parts),

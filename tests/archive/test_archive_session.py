@@ -273,6 +273,7 @@ def test_the_mix_that_the_bus_printed_is_named_and_the_sum_tied_to_it(
     report = archive(session, folder, final)
     proof = report.proof.mixes[0]
     assert (proof.mix, proof.verdict, proof.compared_with) == ("mixes/final.wav", "same", "mix/bus")
+    assert "sum of the prints (clarinet, viola, harp), sample for sample" in proof.summary
     assert folder.label["Printq-Sum-Proof"] == proof.summary
     on_record = json.loads((folder.folder / "notes/sum-proof.json").read_text())
     assert on_record["mixes"][0]["verdict"] == "same"
