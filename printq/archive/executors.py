@@ -77,7 +77,8 @@ def _connected(address: str) -> Iterator[Any]:
     except ImportError as error:
         raise UsageError("--dask needs the extra 'cluster'; install it with: pip install 'printq[cluster]'") from error
     try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        connect: Any = Client  # has no types
+        client = connect(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
         raise UsageError(
             f"no dask scheduler answers at {address} ({error}); start it or correct the address"

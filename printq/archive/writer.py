@@ -8,6 +8,7 @@ import hashlib
 import os
 import stat
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -217,14 +218,16 @@ def _pack(bag: _Bag, item: Item, file: BinaryIO, length: int, target: Path) -> b
 def _copy(file: BinaryIO, source: Path, target: Path, report: Callable[[int], None]) -> tuple[str, int]:
     digest = hashlib.sha512()
     done = 0
-    with target.open("xb") as copy:
+    # hashlib lets go of the interpreter: one block is hashed while it is written.
+    with target.open("xb") as copy, ThreadPoolExecutor(1) as beside:
         while True:
             with _reading(source):
                 data = file.read(AT_ONCE)
             if not data:
                 break
-            digest.update(data)
+            hashed = beside.submit(digest.update, data)
             copy.write(data)
+            hashed.result()
             done += len(data)
             report(len(data))
         copy.flush()

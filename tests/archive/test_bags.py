@@ -19,7 +19,7 @@ from printq.archive.audit import audit_bag, audit_shelf
 from printq.archive.restore import restore_bag
 from printq.archive.writer import Item, write_bag
 from printq.errors import FileError, SessionBusyError, StorageError, UsageError
-from tests.archive.conftest import DAY, FACTS, items_of, tree
+from tests.archive.conftest import DAY, FACTS, chunk, items_of, tree, wave
 
 FLIPS = int(os.environ.get("PRINTQ_FLIPS", "60"))
 KILLS = int(os.environ.get("PRINTQ_ARCHIVE_KILLS", "6"))
@@ -293,3 +293,12 @@ def test_a_kill_at_any_write_leaves_no_bag_that_looks_finished(session: Path, tm
         write_bag(bag, items_of(session), FACTS, flac=True, date=DAY)
     assert audit_bag(bag).findings == ()
     assert sorted(path.name for path in tmp_path.glob("bag*") if not path.name.endswith(".lock")) == ["bag"]
+
+
+def test_a_bag_of_format_1_is_still_read(tmp_path: Path) -> None:
+    witness = Path(__file__).parent / "witness/bag-1"
+    assert audit_bag(witness).findings == ()
+    restore_bag(witness, tmp_path / "again")
+    before, after = chunk(b"junk", b"abc", b"\x07"), chunk(b"LIST", b"INFO\x01")
+    assert (tmp_path / "again/dry/cello.wav").read_bytes() == wave(24, 1, 333, before=before, after=after)
+    assert (tmp_path / "again/job.toml").read_bytes() == b"[job]\n"
