@@ -56,7 +56,8 @@ def fit_levels(prints: SummedFiles, mix: Path, delay: int) -> LevelFit | None:
     Returns
     -------
     LevelFit or None
-        None where a print is silent in a channel or two are so alike that their levels cannot be told apart.
+        None where two are so alike that their levels cannot be told apart. A print that has nothing in a channel has a
+        gain of zero there.
     """
     with ExitStack() as opened:
         reader = opened.enter_context(SoundReader(mix))
@@ -86,12 +87,16 @@ def _solve(between: NDArray[np.float64], along: NDArray[np.float64], power: NDAr
     left = fitted = 0.0
     for channel, (products, onto) in enumerate(zip(between, along, strict=True)):
         sizes = np.sqrt(np.diag(products))
-        if sizes.min(initial=math.inf) <= 0.0:
-            return None
-        scaled = products / np.outer(sizes, sizes)
+        # A print that is panned all the way has nothing on the other side.
+        heard = sizes > 0.0
+        if not heard.any():
+            continue
+        sizes = sizes[heard]
+        scaled = products[np.ix_(heard, heard)] / np.outer(sizes, sizes)
         if np.linalg.cond(scaled) > MOST_ALIKE:
             return None
-        solution = np.linalg.solve(scaled, onto / sizes) / sizes
+        solution = np.zeros(len(onto))
+        solution[heard] = np.linalg.solve(scaled, onto[heard] / sizes) / sizes
         gains[channel] = solution
         explained = float(solution @ products @ solution)
         left += max(0.0, float(power[channel]) - 2.0 * float(solution @ onto) + explained)

@@ -14,6 +14,9 @@ WORTH_TELLING_DB = 0.05
 SPAN_DB = 6.0
 """Neighbouring seconds within this of the loudest belong to what is strongest."""
 MOST_LINES = 24
+SURE_BELOW_DB = -60.0
+SURE_DB, UNSURE_DB = 0.005, 0.1
+SURE_SAMPLES, UNSURE_SAMPLES = 0.005, 0.1
 
 
 def describe_mix(proof: MixProof, is_print: bool, why_not: str) -> str:
@@ -36,11 +39,9 @@ def describe_mix(proof: MixProof, is_print: bool, why_not: str) -> str:
                 *_uncovered_sentences(proof),
             ]
         )
-    subject = "the print" if is_print else "the prints"
     return " ".join(
         [
-            f"{subject[0].upper()}{subject[1:]} ({proof.compared_with}) explain{'s' if is_print else ''} {proof.mix} "
-            f"{_within(null)}{_moved(null)}"
+            f"{what[0].upper()}{what[1:]} explains {proof.mix} {_within(null)}{_moved(null)}"
             + (f"; {proof.encoding} alone would leave {_db(proof.word_length_allows_db)}" if _allows(proof) else "")
             + ".",
             *_rest_sentence(null),
@@ -99,13 +100,15 @@ def _allows(proof: MixProof) -> bool:
 
 def _moved(null: Null) -> str:
     words = []
-    if abs(null.gain_db) >= 1e-3:
+    depth = _level(null.depth_db)
+    # What is left pulls at the fit: of a shallow null, small differences say nothing.
+    if abs(null.gain_db) >= (SURE_DB if depth < SURE_BELOW_DB else UNSURE_DB):
         words.append(f"{abs(null.gain_db):.2f} dB {'louder' if null.gain_db > 0 else 'softer'}")
     if null.polarity < 0:
         words.append("with its polarity turned over")
-    if abs(null.delay_samples) >= 1e-3:
+    if abs(null.delay_samples) >= (SURE_SAMPLES if depth < SURE_BELOW_DB else UNSURE_SAMPLES):
         late = "later" if null.delay_samples > 0 else "earlier"
-        words.append(f"{abs(null.delay_samples):.3f}".rstrip("0").rstrip(".") + f" samples {late}")
+        words.append(f"{abs(null.delay_samples):.2f}".rstrip("0").rstrip(".") + f" samples {late}")
     return f", {', '.join(words)}" if words else ""
 
 
@@ -156,6 +159,8 @@ def _level_words(level: LevelInMix) -> str:
         if abs(mean) < WORTH_TELLING_DB:
             return f"{level.stem} is turned over" if turned else ""
         return f"{level.stem} is {abs(mean):.2f} dB {'louder' if mean > 0 else 'softer'}{turned}"
+    if len(known) < len(level.gain_db) and spread < WORTH_TELLING_DB and abs(known[0]) < WORTH_TELLING_DB:
+        return ""  # on one side alone, as the sum has it
     sides = ", ".join("none" if gain is None else f"{gain:+.2f} dB" for gain in level.gain_db)
     return f"{level.stem} has {sides} in its channels{turned}"
 

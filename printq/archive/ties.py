@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from printq.errors import FileError
 from printq.files.checksums import AudioHasher, file_sha256
-from printq.files.soundfiles import SoundReader
+from printq.files.soundfiles import SoundReader, read_facts
 from printq.files.stems import StemPart, StemReader
 from printq.models.delivery import Sidecar
 from printq.models.proof import PrintTie
@@ -103,6 +103,9 @@ def source_problems(tie: PrintTie, sidecar: Sidecar, locate: Callable[[str], Pat
     ]
     names = ", ".join(Path(part.file).name for part in tie.played)
     try:
+        ends = [part.offset_frames + read_facts(part.path).frames for part in parts]
+        if tie.frames > max(ends, default=0):
+            return [f"{names} is shorter than what was played for {Path(tie.print_file).name}"]
         found = sums.of_parts(parts, tie.channels, tie.frames, sidecar.rendered.rate)
     except FileError as error:
         return [str(error)]

@@ -45,9 +45,21 @@ def archive(
 
     loaded = load_job(job)
     wishes = ArchiveWishes(mixes=tuple(mix), as_is=as_is, takes=takes, all_versions=all_versions)
-    write = bag_writer(loaded, to, flac=flac)
+    write = bag_writer(loaded, to, flac=flac, progress=_Progress())
     report = archive_session(loaded, write, wishes, lambda text: typer.echo(text, err=True))
     typer.echo(json_text(archive_document(report)) if json else "\n".join(archive_lines(report)))
+
+
+class _Progress:
+    """A line on standard error for each file that is written."""
+
+    def __init__(self) -> None:
+        self._path = ""
+
+    def __call__(self, path: str, octets: int) -> None:
+        if path != self._path:
+            typer.echo(f"  {path}", err=True)
+            self._path = path
 
 
 def archive_document(report: ArchiveReport) -> dict[str, object]:

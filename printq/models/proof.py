@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from printq.models.base import Record
+from pydantic import Field
+
+from printq.models.base import Number, Record
 from printq.models.null import Null
 
 __all__ = ["LevelInMix", "MixProof", "PrintTie", "SummedPart", "Uncovered"]
@@ -21,8 +23,8 @@ class SummedPart(Record):
     stem: str
     file: str
     """Relative to the session folder, with `/`."""
-    gain_db: float
-    pan: float
+    gain_db: Number = Field(ge=-120, le=60)
+    pan: Number = Field(ge=-1, le=1)
     offset_frames: int
     """Where it starts in the sum."""
 
@@ -61,7 +63,8 @@ class MixProof(Record):
     summary: str
     """The finding in words."""
     compared_with: str
-    """`sum of STEM` or `sum of all stems`; or a pass, of whose print the mix is a copy or nearest to."""
+    """`sum of the prints in STEM`, `sum of all stems` or `sum of what STEM was bounced from`; or a pass, whose print
+    the mix is or comes nearest to."""
     parts: tuple[SummedPart, ...]
     """What was summed; one where it was a print."""
     frames_of_prints: int
@@ -89,7 +92,7 @@ class PrintTie(Record):
     print_file: str
     """Relative to the session folder, with `/`; so are the others."""
     sidecar: str
-    channels: int
+    channels: int = Field(ge=1, le=2)
     """Of what was played."""
     frames: int
     played: tuple[SummedPart, ...]

@@ -56,7 +56,9 @@ def mix_candidates(job: Job, paths: SessionPaths, surveyed: Survey) -> tuple[lis
             parts = played_parts(each, surveyed)
             if len(parts) == len(each.source.parts) and _are_there(paths, parts):
                 candidates.append(
-                    _candidate(paths, f"sum of {each.stem}", parts, each.source_channels, each.source_frames)
+                    _candidate(
+                        paths, f"sum of the prints in {each.stem}", parts, each.source_channels, each.source_frames
+                    )
                 )
             else:
                 missing.append(f"not every print of {each.stem} is there")

@@ -294,7 +294,7 @@ def test_a_mix_bounced_elsewhere_is_the_sum_with_gain_and_pan_of_the_job(session
     write_wav(session.folder / "bounces/final.wav", mix)
     report = archive(session, folder, session.folder / "bounces/final.wav")
     proof = report.proof.mixes[0]
-    assert (proof.mix, proof.verdict, proof.compared_with) == ("bounces/final.wav", "same", "sum of mix")
+    assert (proof.mix, proof.verdict, proof.compared_with) == ("bounces/final.wav", "same", "sum of the prints in mix")
     assert [(part.stem, part.gain_db) for part in proof.parts] == [
         ("clarinet", 0.0),
         ("viola", -3.0),

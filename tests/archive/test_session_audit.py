@@ -106,6 +106,39 @@ def test_a_print_that_the_proof_speaks_of_has_to_be_there(payload: Path) -> None
     assert "prints/mix.bus.v1.wav" in findings(payload)
 
 
+def test_earlier_versions_a_rig_outside_and_what_was_archived_as_it_was_agree_too(tmp_path: Path) -> None:
+    session = SmallSession(tmp_path / "waltz")
+    session.keep_stems("clarinet", "harp")
+    session.run()
+    session.snapshots["snapshot"][0]["settings"]["eq"]["low"] = 5.0
+    session.write().run()
+    session.job["rig"] = "../rig.toml"
+    session.snapshots["snapshot"][0]["settings"]["eq"]["low"] = 6.0
+    session.write()
+    (session.folder / "rig.toml").rename(tmp_path / "rig.toml")
+    wishes = ArchiveWishes(as_is=True, all_versions=True)
+    report = archive_session(session.load(), Folder(tmp_path / "payload"), wishes)
+    assert report.proof.session == "waltz"
+    assert findings(tmp_path / "payload") == {}
+    print_ = tmp_path / "payload/waltz/dry/clarinet.tone.v1.wav"
+    write_wav(print_, read_audio(print_) * 0.5)
+    assert "clarinet.tone.v1.wav is not the file" in findings(tmp_path / "payload")["waltz/dry/clarinet.tone.v1.wav"]
+
+
+def test_a_proof_made_up_to_wear_an_audit_out_is_refused(payload: Path) -> None:
+    """Lengths and channels that no memory holds, paths that lead elsewhere."""
+    proof = payload / "notes/sum-proof.json"
+    whole = proof.read_text()
+    edit(proof, lambda document: document["prints"][0].update(frames=10**15))
+    assert "is shorter than what was played" in findings(payload)["dry/clarinet.tone.v1.wav"]
+    proof.write_text(whole)
+    edit(proof, lambda document: document["prints"][0].update(channels=10**9))
+    assert "no proof that this version reads" in findings(payload)["notes/sum-proof.json"]
+    proof.write_text(whole)
+    edit(proof, lambda document: document["prints"][0]["played"][0].update(file="../../../etc/hostname"))
+    assert "not all that dry/clarinet.tone.v1.wav was made from is in the bag" in findings(payload).values()
+
+
 def test_packed_audio_is_held_against_its_samples(payload: Path) -> None:
     """FLAC of the same samples is the same audio; of one sample less it is not."""
     names = tuple(sorted(path.relative_to(payload).as_posix() for path in payload.rglob("*") if path.is_file()))

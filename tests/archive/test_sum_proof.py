@@ -159,6 +159,24 @@ def test_other_fader_positions_are_read_off(prints: Prints) -> None:
     assert proof.levels_depth_db < -90.0
 
 
+def test_a_print_panned_to_one_side_does_not_hide_the_levels_of_others(tmp_path: Path) -> None:
+    """Left only, as a balance at -1: it has no level on the right."""
+    stems = [make_music(SECONDS, 2, seed=seed) * 0.5 for seed in (21, 22)]
+    for number, music in enumerate(stems):
+        write_wav(tmp_path / f"{number}.wav", music)
+    parts = tuple(StemPart(tmp_path / f"{number}.wav", pan=pan) for number, pan in enumerate((-1.0, 0.0)))
+    summed = tuple(
+        SummedPart(stem=name, file=f"{number}.wav", gain_db=0.0, pan=pan, offset_frames=0)
+        for number, (name, pan) in enumerate((("viola", -1.0), ("harp", 0.0)))
+    )
+    read = [np.rint(music * 2**23) / 2**23 for music in stems]
+    write_wav(tmp_path / "final.wav", read[0] * [1.0, 0.0] + read[1] * 10 ** (-6 / 20))
+    candidate = Candidate("sum", SummedFiles(parts, 2, len(stems[0])), summed)
+    proof = prove_mix(tmp_path / "final.wav", "final.wav", [candidate])
+    assert proof.summary.endswith("harp is 6.00 dB softer.")
+    assert proof.levels[0].gain_db == (pytest.approx(0.0, abs=0.01), None)
+
+
 def test_a_longer_mix_and_a_shorter_one_are_told_apart_from_a_whole_one(prints: Prints) -> None:
     mix = prints.sum()
     longer = prints.prove(np.concatenate((mix, np.full((4800, 2), 0.25))))
