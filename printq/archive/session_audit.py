@@ -99,7 +99,7 @@ def check_content(payload: Payload) -> list[ContentFinding]:
         if not name.endswith(".json") or (name not in ties and not _is_sidecar(payload.locate(name))):
             continue
         tie = ties.get(name)
-        found += _print(payload, place, name, tie, sums, is_current=tie is not None and tie.pass_id not in unprinted)
+        found += _print(payload, place, name, tie, sums, unprinted)
     return found
 
 
@@ -145,24 +145,28 @@ def _mixes(payload: Payload, proof: SessionProof, sums: AudioSums) -> Iterator[C
 
 
 def _print(
-    payload: Payload, place: str, name: str, tie: PrintTie | None, sums: AudioSums, *, is_current: bool
+    payload: Payload, place: str, name: str, tie: PrintTie | None, sums: AudioSums, unprinted: set[str]
 ) -> list[ContentFinding]:
     """What is wrong with one print and its sidecar, beyond what was said when it was archived."""
     try:
         sidecar = read_sidecar(payload.locate(name))
     except FileError as error:
         return [ContentFinding(name, str(error))]
+    # What was made from something that has changed since cannot be held against it.
+    is_current = tie is not None and tie.pass_id not in unprinted
     if tie is None:
         tie = _tie_of(sidecar, name)
         place = "."
     audio = _place(place, tie.print_file)
     if audio not in payload.names:
+        if sidecar.pass_id in unprinted:
+            return []  # it was gone already
         return [ContentFinding(name, f"{audio}, which {posixpath.basename(name)} speaks of, is not in the bag")]
     path = payload.locate(audio)
     problems = print_problems(tie, sidecar, path, sums, packed=payload.is_packed(audio))
     if not problems:
         problems += _figure_problems(audio, sidecar, path)
-    if is_current and not problems:
+    if is_current and not problems and not tie.problems:
         here = [part for part in tie.played if _place(place, part.file) in payload.names]
         if len(here) == len(tie.played):
             problems += source_problems(tie, sidecar, lambda file: payload.locate(_place(place, file)), sums)

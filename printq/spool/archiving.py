@@ -6,6 +6,7 @@ of all.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -143,6 +144,12 @@ def archive_session(
                 + "\nput back what was changed, or print again; --as-is archives it all the same, on the record"
             )
         as_is = bool(found.not_printed) or len(found.problems) > unchanged
+        if not wishes.takes:
+            found.problems += [
+                f"{each.pass_id}: its take, which waits, is not in the archive; --takes puts it in"
+                for each in found.not_printed
+                if each.state in ("held", "taken")
+            ]
         _add_audio(job, paths, journal, surveyed, layout, wishes)
         mixes = _add_mixes(paths, layout, wishes.mixes)
         _prove_mixes(job, paths, surveyed, mixes, found, tell)
@@ -230,6 +237,7 @@ def _tie_prints(job: Job, paths: SessionPaths, surveyed: Survey, found: _Found, 
             # What a stale print was made from has changed, or there would be nothing stale about it.
             if situation.is_done and not problems:
                 problems += source_problems(tie, sidecar, paths.absolute, sums)
+        problems = [problem.replace(f"{paths.session}{os.sep}", "") for problem in problems]
         found.ties.append(tie.model_copy(update={"problems": tuple(problems)}))
         found.problems += problems
 

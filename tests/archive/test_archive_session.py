@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import tomlkit
 
+from printq.archive.session_audit import Payload, check_content
 from printq.archive.writer import Item
 from printq.errors import FileError, HeldError, SessionBusyError, StoppedError
 from printq.intake import check_job, load_job
@@ -213,13 +214,19 @@ def test_a_held_take_is_refused(session: SmallSession, folder: Folder) -> None:
     session.write().run(only=["clarinet"])
     with pytest.raises(HeldError, match=r"(?s)clarinet/tone is held.*printq accept"):
         archive(session, folder)
-    assert {each.state for each in archive(session, folder, as_is=True).proof.not_printed} >= {"held"}
+    report = archive(session, folder, as_is=True)
+    assert {each.state for each in report.proof.not_printed} >= {"held"}
+    assert "clarinet/tone: its take, which waits, is not in the archive; --takes puts it in" in report.problems
 
 
 def test_a_print_that_is_gone_is_refused(session: SmallSession, folder: Folder) -> None:
     (session.folder / "dry/clarinet.tone.v1.wav").unlink()
     with pytest.raises(StoppedError, match=r"clarinet/tone is taken: clarinet.tone.v1.wav is gone"):
         archive(session, folder)
+    archive(session, folder, as_is=True)
+    assert "dry/clarinet.tone.v1.json" in folder.names()
+    names = tuple(sorted(folder.names()))
+    assert check_content(Payload(names, lambda name: folder.folder / name)) == []
 
 
 def test_a_bit_that_changed_in_a_print_without_its_size_or_time_is_found(session: SmallSession, folder: Folder) -> None:
