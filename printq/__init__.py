@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from printq.models.standing import Standing
     from printq.models.verdict import Verdict
     from printq.plan import make_plan
+    from printq.spool.archiving import archive_session, bag_writer
     from printq.spool.session import accept_take, list_standings, plan_session, request_reprint, run_session
 
 _HOMES = {
@@ -36,6 +37,8 @@ _HOMES = {
     "Standing": "printq.models.standing",
     "Verdict": "printq.models.verdict",
     "accept_take": "printq.spool.session",
+    "archive_session": "printq.spool.archiving",
+    "bag_writer": "printq.spool.archiving",
     "check_job": "printq.intake",
     "list_standings": "printq.spool.session",
     "load_job": "printq.intake",
@@ -59,6 +62,8 @@ __all__ = [
     "Verdict",
     "__version__",
     "accept_take",
+    "archive_session",
+    "bag_writer",
     "check_job",
     "list_standings",
     "load_job",

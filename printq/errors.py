@@ -9,6 +9,7 @@
     ├── RigError              4  the rig is not as described
     ├── StoppedError          5  stopped; the next run goes on
     │   └── SessionBusyError  5  another run has this session
+    ├── HeldError             6  something is held, and has to be decided first
     └── StorageError          7  could not be written, or would not fit
 
 A bad *measurement* is no error: it is a finding in a `Verdict`. Messages say what happened, where, and what to do next.
@@ -23,6 +24,7 @@ from typing import Protocol
 __all__ = [
     "ExitStatus",
     "FileError",
+    "HeldError",
     "JobError",
     "PrintqError",
     "ProblemLike",
@@ -98,6 +100,12 @@ class StoppedError(PrintqError):
 
 class SessionBusyError(StoppedError):
     """Another process is working on the same session."""
+
+
+class HeldError(PrintqError):
+    """A take is held, and has to be accepted or printed again first."""
+
+    exit_status = ExitStatus.HELD
 
 
 class StorageError(PrintqError):

@@ -8,6 +8,8 @@ import traceback
 import typer
 
 from printq.cli.accept import accept
+from printq.cli.archive import archive
+from printq.cli.audit import audit
 from printq.cli.check import check
 from printq.cli.devices import devices
 from printq.cli.line_check import line_check
@@ -16,6 +18,7 @@ from printq.cli.new import new
 from printq.cli.null import null
 from printq.cli.plan import plan
 from printq.cli.reprint import reprint
+from printq.cli.restore import restore
 from printq.cli.run import run
 from printq.cli.schema import schema
 from printq.cli.status import status
@@ -35,7 +38,23 @@ app = typer.Typer(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in (new, check, devices, line_check, plan, run, status, measure, null, accept, reprint, schema):
+for command in (
+    new,
+    check,
+    devices,
+    line_check,
+    plan,
+    run,
+    status,
+    measure,
+    null,
+    accept,
+    reprint,
+    archive,
+    audit,
+    restore,
+    schema,
+):
     app.command()(command)
 
 

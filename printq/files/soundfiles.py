@@ -31,7 +31,16 @@ from printq.files.atomic import storage_errors
 from printq.files.broadcast import SIZE_IN_DS64, BroadcastExtension, find_chunks, read_broadcast
 from printq.files.quantise import Dither, to_integers
 
-__all__ = ["FileFacts", "PrintWriter", "SoundReader", "TakeWriter", "read_facts", "update_broadcast"]
+__all__ = [
+    "FileFacts",
+    "FlacWriter",
+    "PrintWriter",
+    "SoundReader",
+    "TakeWriter",
+    "flac_samples",
+    "read_facts",
+    "update_broadcast",
+]
 
 Signal = NDArray[np.float64]
 
@@ -128,6 +137,27 @@ class SoundReader:
         """The rest of the file in blocks of so many frames, the last one shorter."""
         while len(block := self.read(frames)):
             yield block
+
+    def wave_bytes(self, frames: int) -> Iterator[bytes]:
+        """The rest of a file of 16 or 24 bits as a wave file holds it: little-endian integers, interleaved.
+
+        Raises FileError for other encodings, and where the file ends before its header says.
+        """
+        if self.facts.encoding not in ("PCM_16", "PCM_24"):
+            raise FileError(f"{self.path} holds {self.facts.encoding}, not integers of 16 or 24 bits")
+        kind = "int16" if self.facts.encoding == "PCM_16" else "int32"
+        decoded = 0
+        while True:
+            with self._errors():
+                block = self._file.read(frames, dtype=kind, always_2d=True)
+            if not len(block):
+                break
+            decoded += len(block)
+            data = np.ascontiguousarray(block, dtype="<i2" if kind == "int16" else "<i4")
+            # Of 32 bits libsndfile fills the upper 24: the lowest byte is left out.
+            yield data.tobytes() if kind == "int16" else data.view(np.uint8).reshape(-1, 4)[:, 1:].tobytes()
+        if decoded != self.facts.frames:
+            raise FileError(f"{self.path} ends after {decoded} of {self.facts.frames} frames; copy it again")
 
     def _read_facts(self) -> FileFacts:
         if self._file.frames == 0:
@@ -277,6 +307,41 @@ class PrintWriter(_Writer):
         with self._errors():
             self._file.close()
         update_broadcast(self.path, self._broadcast)
+
+
+class FlacWriter(_Writer):
+    """Writes integer samples of a wave file as FLAC, without loss.
+
+    Parameters
+    ----------
+    bits : int
+        16 or 24.
+    """
+
+    def __init__(self, path: Path, rate: int, channels: int, bits: int) -> None:
+        self._bits = bits
+        self._channels = channels
+        super().__init__(path, rate, channels, f"PCM_{bits}", "FLAC")
+
+    def write_bytes(self, data: bytes) -> None:
+        """Add whole frames as they lie in a wave file: little-endian, interleaved."""
+        if self._bits == 16:
+            samples: NDArray[Any] = np.frombuffer(data, dtype="<i2").astype(np.int16, copy=False)
+        else:
+            wide = np.zeros((len(data) // 3, 4), dtype=np.uint8)
+            wide[:, 1:] = np.frombuffer(data, dtype=np.uint8).reshape(-1, 3)
+            # libsndfile takes 32-bit integers and keeps their upper bits.
+            samples = wide.reshape(-1).view("<i4").astype(np.int32, copy=False)
+        self._put(samples.reshape(-1, self._channels))
+
+
+def flac_samples(path: Path, frames: int = 1 << 16) -> Iterator[bytes]:
+    """The samples of a FLAC file of 16 or 24 bits, as they lie in a wave file, in pieces.
+
+    Raises FileError where it is no such file or cannot be decoded to its end.
+    """
+    with SoundReader(path) as reader:
+        yield from reader.wave_bytes(frames)
 
 
 def update_broadcast(path: Path, broadcast: BroadcastExtension) -> None:

@@ -10,14 +10,16 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.files.soundfiles import SoundReader
+from printq.errors import FileError
+from printq.files.soundfiles import FileFacts, SoundReader
 from printq.units import db_to_ratio
 
-__all__ = ["StemPart", "StemReader", "balance_gains"]
+__all__ = ["StemPart", "StemReader", "SummedFiles", "SummedReader", "balance_gains"]
 
 Signal = NDArray[np.float64]
 
@@ -61,13 +63,18 @@ class StemReader:
             self._readers = [opening.enter_context(SoundReader(part.path)) for part in parts]
             self._open = opening.pop_all()
 
-    def __enter__(self) -> StemReader:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    @property
+    def rates(self) -> set[int]:
+        """Rates of the files, Hz: one, where they go together."""
+        return {reader.facts.rate for reader in self._readers}
 
     def close(self) -> None:
         """Close the files; safe to call twice."""
@@ -114,3 +121,26 @@ class StemReader:
         if self.channels == 1:
             return samples * gain
         return np.asarray(samples * np.array([gain * side for side in balance_gains(part.pan)]))
+
+
+@dataclass(frozen=True)
+class SummedFiles:
+    """Several files as one signal."""
+
+    parts: tuple[StemPart, ...]
+    channels: int
+    frames: int
+
+
+class SummedReader(StemReader):
+    """A sum that is read as one file is; raises FileError where its files have several rates."""
+
+    def __init__(self, files: SummedFiles) -> None:
+        super().__init__(files.parts, files.channels, files.frames)
+        if len(self.rates) != 1:
+            self.close()
+            raise FileError(
+                f"{files.parts[0].path} and the others of its sum have different rates "
+                f"({', '.join(f'{rate} Hz' for rate in sorted(self.rates))}); export them at one rate"
+            )
+        self.facts = FileFacts(self.rates.pop(), files.channels, files.frames, "sum", "DOUBLE", None)

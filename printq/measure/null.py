@@ -86,6 +86,8 @@ class NullBand:
     gain_db: float | None
     reference_power: float
     """Mean power of the fitted reference in the band."""
+    residual_power: float
+    """Mean power of what is left in the band, channels summed."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +99,8 @@ class NullWindow:
     gain_db: float | None
     delay_samples: float | None
     """None also where the window fits at no delay nearby."""
+    residual_power: float
+    """Mean power of what is left, channels summed."""
 
 
 @dataclass(frozen=True)
@@ -411,9 +415,10 @@ class NullMeter:
     def _look(self, a: Signal, slope: Signal, b: Signal, reference: Signal, residual: Signal) -> NullWindow:
         start = float(self._second)
         power = _dot(reference, reference)
-        if power <= SILENCE * a.shape[1]:
-            return NullWindow(start, None, None, None)
         left = _dot(residual, residual)
+        left_power = left / max(1, a.shape[1])
+        if power <= SILENCE * a.shape[1]:
+            return NullWindow(start, None, None, None, left_power)
         depth = power_to_db(left / power)
         row = _Sums()
         row.add(a, slope, b)
@@ -426,6 +431,7 @@ class NullMeter:
             depth,
             power_to_db(gain**2) if gain != 0.0 else None,
             delay + self._shift if delay is not None else None,
+            left_power,
         )
 
     def _correlate(self, a: Signal, b: Signal) -> float | None:
@@ -487,12 +493,12 @@ class NullMeter:
         bands = []
         for n, hz in enumerate(self._bands.hz):
             if there[n] <= max(SILENCE, 1e-15 * reference):
-                bands.append(NullBand(hz, None, None, float(there[n])))
+                bands.append(NullBand(hz, None, None, float(there[n]), float(left[n])))
                 continue
             # With its phase, so that a filter's turn is not taken for a loss.
             change = abs(1.0 + complex(along[n], across[n]) / there[n])
             gain = fitted + power_to_db(change**2) if change > 0.0 else None
-            bands.append(NullBand(hz, power_to_db(left[n] / there[n]), gain, float(there[n])))
+            bands.append(NullBand(hz, power_to_db(left[n] / there[n]), gain, float(there[n]), float(left[n])))
         return NullResult(
             depth_db=power_to_db(residual / reference),
             channel_depth_db=tuple(

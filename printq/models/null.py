@@ -16,6 +16,8 @@ class NullBand(Record):
     gain_db: float | None
     """B over A in this band."""
     noise_allows_db: float | None = None
+    residual_dbfs: float | None = None
+    """RMS of what is left, re full scale = 1.0; None where nothing is."""
 
 
 class NullMoment(Record):
@@ -26,6 +28,8 @@ class NullMoment(Record):
     depth_db: float | None
     gain_db: float | None
     delay_samples: float | None
+    residual_dbfs: float | None = None
+    """RMS of what is left, re full scale = 1.0; None where nothing is."""
 
 
 class DelayJump(Record):
@@ -47,6 +51,10 @@ class Null(Record):
     polarity: int
     depth_db: float | None
     """Residual RMS over fitted reference RMS; None where nothing at all is left."""
+    reference_dbfs: float | None
+    """RMS of A after the fit, re full scale = 1.0."""
+    residual_dbfs: float | None
+    """RMS of what is left; None where nothing is."""
     bands: tuple[NullBand, ...]
     over_time: tuple[NullMoment, ...]
     noise_allows_db: float | None

@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from printq.errors import FileError, UnlikeError, UnmeasurableError
 from printq.files.soundfiles import SoundReader
+from printq.files.stems import SummedFiles, SummedReader
 from printq.measure.delay import likely_delays
 from printq.measure.null import NullFit, NullFitter, NullMeter, NullResult, band_powers, delay_course, null_floor_db
 from printq.models.null import DelayJump, Null, NullBand, NullMoment
-from printq.units import level_or_none, ratio_to_db
+from printq.units import level_or_none, power_to_db, ratio_to_db
 
 __all__ = ["SEARCH_S", "Recording", "null_recordings"]
 
@@ -60,6 +61,12 @@ class Recording:
     """Only the first so many; None: all."""
     lead: tuple[int, int] | None = None
     """First frame and frames of a stretch of nothing but noise."""
+    summed: SummedFiles | None = None
+    """Several files summed, instead of the one; `path` is then only what it is called."""
+
+    def open(self) -> SoundReader | SummedReader:
+        """What its frames are read from. Raises FileError."""
+        return SoundReader(self.path) if self.summed is None else SummedReader(self.summed)
 
 
 def null_recordings(
@@ -116,7 +123,10 @@ class _Pair:
 
     def __init__(self, opened: ExitStack, a: Recording, b: Recording) -> None:
         self._of = (a, b)
-        self._readers = tuple(opened.enter_context(SoundReader(each.path)) for each in (a, b))
+        self._readers: list[SoundReader | SummedReader] = []
+        for each in (a, b):
+            self._readers.append(each.open())
+            opened.callback(self._readers[-1].close)
         facts = [reader.facts for reader in self._readers]
         if facts[0].rate != facts[1].rate:
             raise FileError(
@@ -310,12 +320,15 @@ def _describe(
         gain_db=ratio_to_db(fit.gain),
         polarity=fit.polarity,
         depth_db=level_or_none(result.depth_db),
+        reference_dbfs=level_or_none(power_to_db(result.reference_power / pair.channels)),
+        residual_dbfs=level_or_none(power_to_db(result.residual_power / pair.channels)),
         bands=tuple(
             NullBand(
                 hz=band.hz,
                 depth_db=level_or_none(band.depth_db),
                 gain_db=level_or_none(band.gain_db),
                 noise_allows_db=band_floors.get(band.hz),
+                residual_dbfs=level_or_none(power_to_db(band.residual_power / pair.channels)),
             )
             for band in result.bands
         ),
@@ -325,6 +338,7 @@ def _describe(
                 depth_db=level_or_none(moment.depth_db),
                 gain_db=level_or_none(moment.gain_db),
                 delay_samples=moment.delay_samples,
+                residual_dbfs=level_or_none(power_to_db(moment.residual_power / pair.channels)),
             )
             for moment in result.over_time
         ),

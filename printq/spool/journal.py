@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -471,6 +472,28 @@ class Journal:
             "INSERT OR REPLACE INTO file VALUES (?, ?, ?, ?, ?)",
             (path, stamp.size, stamp.mtime_ns, stamp.file_sha256, stamp.audio_sha256),
         )
+
+    # ---- for the archive ----
+
+    def passes(self) -> list[str]:
+        """Every pass that was ever begun, those too that the job no longer has."""
+        return [row["pass"] for row in self._run("SELECT DISTINCT pass FROM take ORDER BY pass")]
+
+    def copy(self) -> bytes:
+        """A consistent copy of the whole journal, as the bytes of a database file of its own."""
+        try:
+            with tempfile.TemporaryDirectory() as folder:
+                path = Path(folder) / "journal.sqlite"
+                copy = sqlite3.connect(path, isolation_level=None)
+                try:
+                    self._db.backup(copy)
+                    # One file, without the log beside it that a copy of the bytes would miss.
+                    copy.execute("PRAGMA journal_mode=DELETE")
+                finally:
+                    copy.close()
+                return path.read_bytes()
+        except sqlite3.DatabaseError as error:
+            raise self._translate(error) from error
 
     # ---- inside ----
 

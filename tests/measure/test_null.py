@@ -277,7 +277,7 @@ def test_asking_for_a_result_changes_nothing() -> None:
 
 
 def windows(delays: list[float | None]) -> list[NullWindow]:
-    return [NullWindow(float(second), -60.0, 0.0, delay) for second, delay in enumerate(delays)]
+    return [NullWindow(float(second), -60.0, 0.0, delay, 1e-9) for second, delay in enumerate(delays)]
 
 
 def test_delays_that_stand_still_are_no_drift_and_no_jump() -> None:

@@ -1,0 +1,1 @@
+"""The finished session, put away with proof: what goes in, and whether the prints still sum to the mix."""

@@ -1,0 +1,142 @@
+"""The texts of a bag: BagIt 1.0 (RFC 8493, October 2018). Nothing here opens a file."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+
+from printq.errors import UsageError
+
+__all__ = [
+    "BAG_FORMAT",
+    "DECLARATION",
+    "FORMAT_LABEL",
+    "HASHES",
+    "INFO",
+    "PACKED",
+    "check_labels",
+    "clash_key",
+    "decode_path",
+    "encode_path",
+    "info_text",
+    "manifest_text",
+    "name_clash",
+    "parse_info",
+    "parse_manifest_line",
+    "path_problem",
+]
+
+DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
+INFO = "bag-info.txt"
+PACKED = "packed-audio.json"
+FORMAT_LABEL = "Printq-Bag-Format"
+BAG_FORMAT = "printq-bag/1"
+HASHES = {"md5": 32, "sha1": 40, "sha256": 64, "sha512": 128}
+"""Algorithms that are read, and how many hexadecimal digits each has."""
+RESERVED_LABELS = {"bagging-date", "bag-size", "payload-oxum", FORMAT_LABEL.lower()}
+LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+\*?(.+)", re.DOTALL)
+ENCODED = re.compile("%(0A|0D|25)", re.IGNORECASE)
+MOST_PATH_BYTES = 4096
+
+
+def path_problem(path: str) -> str | None:
+    """Why a path may not be followed, in words; None where it stays inside the folder that it starts from."""
+    if "\0" in path:
+        return "has a zero byte in it"
+    if "\\" in path:
+        return "has a backslash in it, which parts folders on some systems"
+    if path.startswith("/") or re.match("[A-Za-z]:", path):
+        return "starts outside the bag"
+    if path.startswith("~"):
+        return "starts with a tilde, which stands for somebody's home"
+    if any(part in ("", ".", "..") for part in path.split("/")):
+        return "has a part that is empty, '.' or '..'"
+    try:
+        if len(path.encode("utf-8")) > MOST_PATH_BYTES:
+            return f"is longer than {MOST_PATH_BYTES} bytes"
+    except UnicodeEncodeError:
+        return "is no valid Unicode"
+    return None
+
+
+def clash_key(path: str) -> str:
+    """The same for paths that some file systems take for one: letter case and Unicode normal forms."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())
+
+
+def name_clash(paths: Iterable[str]) -> tuple[str, str] | None:
+    """Two paths, or folders on their way, that cannot stand side by side on every disk; None where all can.
+
+    The same path twice, spellings that differ in letter case or normal form, and a file that is a folder too.
+    """
+    files: dict[str, str] = {}
+    folders: dict[str, str] = {}
+    for path in paths:
+        key = clash_key(path)
+        if key in files:
+            return files[key], path
+        files[key] = path
+        parts = path.split("/")
+        for count in range(1, len(parts)):
+            folder = "/".join(parts[:count])
+            other = folders.setdefault(clash_key(folder), folder)
+            if other != folder:
+                return other, folder
+    return next(((files[key], folder) for key, folder in folders.items() if key in files), None)
+
+
+def encode_path(path: str) -> str:
+    """A path as a manifest writes it: only CR, LF and the percent sign are encoded; RFC 8493, 2.1.3."""
+    return path.replace("%", "%25").replace("\n", "%0A").replace("\r", "%0D")
+
+
+def decode_path(text: str, *, percent: bool = True) -> str:
+    """The reverse; any other percent sequence stands for itself. Before 1.0 the percent sign itself was not encoded."""
+    return ENCODED.sub(lambda found: chr(int(found[1], 16)) if percent or found[1] != "25" else found[0], text)
+
+
+def manifest_text(checksums: Mapping[str, str]) -> bytes:
+    """A manifest in its one canonical form: lower case, two spaces, sorted by the bytes of the path, LF."""
+    lines = sorted((encode_path(path).encode("utf-8"), digest.lower()) for path, digest in checksums.items())
+    return b"".join(digest.encode("ascii") + b"  " + path + b"\n" for path, digest in lines)
+
+
+def parse_manifest_line(text: str, algorithm: str, *, percent: bool = True) -> tuple[str, str]:
+    """Path and checksum (lower case) of one line. Raises ValueError where it is none."""
+    found = LINE.fullmatch(text)
+    if found is None or len(found[1]) != HASHES[algorithm]:
+        raise ValueError(f"is no {algorithm} checksum with a path after it")
+    path = decode_path(found[2], percent=percent)
+    return path.removeprefix("./"), found[1].lower()
+
+
+def info_text(info: Iterable[tuple[str, str]]) -> bytes:
+    """The text of `bag-info.txt`; runs of white space in a value, line ends too, become one space."""
+    return "".join(f"{label}: {' '.join(value.split())}\n" for label, value in info).encode("utf-8")
+
+
+def check_labels(info: Mapping[str, str]) -> None:
+    """Raises UsageError for a label that cannot be one or that the writer fills in itself."""
+    for label in info:
+        if not label.strip() or label != label.strip() or ":" in label or not label.isprintable():
+            raise UsageError(f"{label!r} cannot be a label of {INFO}; use letters, digits and hyphens")
+        if label.lower() in RESERVED_LABELS:
+            raise UsageError(f"{label} in {INFO} is worked out when a bag is written; leave it out")
+
+
+def parse_info(text: str) -> list[tuple[str, str]]:
+    """Labels and values in order, continuation lines joined by a space. Raises ValueError without a label."""
+    found: list[tuple[str, str]] = []
+    for line in re.split("\r\n|\n|\r", text):
+        if not line.strip():
+            continue
+        if line[0] in " \t" and found:
+            label, value = found[-1]
+            found[-1] = (label, f"{value} {line.strip()}")
+            continue
+        label, colon, value = line.partition(":")
+        if not colon or not label.strip():
+            raise ValueError(f"has a line without a label: {line[:60]!r}")
+        found.append((label.strip(), value.strip()))
+    return found

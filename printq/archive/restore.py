@@ -1,0 +1,132 @@
+"""Lays a bag out again, byte for byte, after it was found whole."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from printq.archive.audit import audit_bag
+from printq.archive.bagit import name_clash
+from printq.archive.packing import original_bytes
+from printq.archive.reading import BagContents, Findings, open_inside, read_bag, same_name
+from printq.archive.staging import staged_folder
+from printq.archive.times import restore_times
+from printq.errors import FileError, UsageError
+from printq.files.atomic import storage_errors
+from printq.models.archive import RestoreRecord
+
+__all__ = ["restore_bag"]
+
+AT_ONCE = 1 << 20
+RESERVED = {"con", "prn", "aux", "nul", *(f"{name}{number}" for name in ("com", "lpt") for number in range(1, 10))}
+
+
+def restore_bag(
+    bag: Path,
+    to: Path,
+    *,
+    workers: int | None = 1,
+    progress: Callable[[str, int], None] | None = None,
+) -> RestoreRecord:
+    """Lay the payload of a bag out in a new folder; each file is compared with its checksum as it is written.
+
+    Parameters
+    ----------
+    bag : Path
+        It is audited first.
+    to : Path
+        A folder that does not exist yet, or is empty; it appears when all of it is on the disk.
+    workers : int, optional
+        For the audit.
+    progress : callable, optional
+        Called with each file that is laid out and its bytes.
+
+    Raises
+    ------
+    FileError
+        The bag is not whole, or its names cannot all exist side by side.
+    UsageError
+        The target lies inside the bag.
+    StorageError
+        The target holds something already, or cannot be written.
+    """
+    to = Path(os.path.abspath(to))  # noqa: PTH100 - resolve() would follow a link at the end
+    if (to.parent.resolve() / to.name).is_relative_to(bag.resolve()):
+        raise UsageError(f"{to} lies inside the bag; choose a place outside of it")
+    wrong = [one for one in audit_bag(bag, workers=workers).findings if one.what != "audio"]
+    if wrong:
+        first = wrong[0]
+        others = f" (and {len(wrong) - 1} more: printq audit names them)" if len(wrong) > 1 else ""
+        raise FileError(
+            f"{bag} is not whole, nothing was restored: {first.file} {first.message}{others}; {first.remedy}"
+        )
+    contents = read_bag(bag, Findings())
+    algorithm = max(contents.payload_manifests, key=("md5", "sha1", "sha256", "sha512").index)
+    checksums = contents.payload_manifests[algorithm]
+    names = {stored: _final_name(contents, stored) for stored in sorted(checksums)}
+    _check_names(list(names.values()))
+    forms = same_name(contents.files)
+    octets = 0
+    with staged_folder(to) as folder, storage_errors(to):
+        for stored, name in names.items():
+            packed = contents.packed.get(stored)
+            kind, digest = ("sha512", packed.sha512) if packed else (algorithm, checksums[stored])
+            there = stored if stored in contents.files else forms[unicodedata.normalize("NFC", stored)]
+            pieces = original_bytes(bag / there, packed) if packed else _pieces(bag, there)
+            written = _lay_out(folder / name, pieces, kind, digest, stored)
+            octets += written
+            if progress:
+                progress(name, written)
+        restore_times(folder)
+    return RestoreRecord(
+        bag=str(bag),
+        path=str(to),
+        files=len(names),
+        bytes=octets,
+        unpacked=sum(one in names for one in contents.packed),
+    )
+
+
+def _final_name(contents: BagContents, stored: str) -> str:
+    packed = contents.packed.get(stored)
+    return (packed.path if packed else stored).removeprefix("data/")
+
+
+def _check_names(names: list[str]) -> None:
+    """Names of a bag from elsewhere that this disk might take for one, or that this system does not allow."""
+    if clash := name_clash(names):
+        raise FileError(f"{clash[0]!r} and {clash[1]!r} are one name on some disks; restore them by hand")
+    for name in names:
+        parts = name.split("/")
+        if os.name == "nt" and any(
+            part.split(".")[0].casefold().strip() in RESERVED or part[-1] in " ." or set(part) & set('<>:"|?*')
+            for part in parts
+        ):
+            raise FileError(f"{name!r} is no name that Windows allows; restore the bag on another system")
+
+
+def _pieces(bag: Path, stored: str) -> Iterator[bytes]:
+    try:
+        with open_inside(bag, stored) as file:
+            while data := file.read(AT_ONCE):
+                yield data
+    except OSError as error:
+        raise FileError(f"{bag / stored} cannot be read ({error.strerror or error}); look at its disk") from error
+
+
+def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str, stored: str) -> int:
+    whole = hashlib.new(algorithm, usedforsecurity=False)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with target.open("xb") as file:
+        for data in pieces:
+            whole.update(data)
+            file.write(data)
+        octets = file.tell()
+        file.flush()
+        os.fsync(file.fileno())
+    if whole.hexdigest() != digest:
+        raise FileError(f"{stored} changed after it was audited; audit the bag again")
+    return octets
