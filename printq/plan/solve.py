@@ -19,8 +19,9 @@ from printq.plan.timing import Timing, time_tasks
 
 __all__ = ["solve"]
 
-WORK = 900_000
-"""Tasks placed while improving: a bound that counts work, not seconds, so that every machine gives the same plan."""
+WORK, WORK_PER_PAIR = 900_000, 2_000
+"""Tasks placed while improving, at most and for each pair of tasks: a bound that counts work, not seconds, so that
+every machine gives the same plan."""
 MOST_RULES, RULE_WORK = 200, 3_000_000
 """Rules tried at most, and how much they may cost, counted in pairs of tasks."""
 HOT, COLD = 0.15, 0.02
@@ -41,7 +42,7 @@ def solve(problem: Problem, *, effort: float = 1.0) -> Schedule:
     search = Search(numbers, _best_rule(numbers, effort))
     mean = sum(numbers.durations) / numbers.count
     mean = mean or search.best.makespan / numbers.count
-    work = round(WORK * effort)
+    work = round(effort * min(WORK, WORK_PER_PAIR * numbers.count**2))
     if numbers.count < LONG_QUEUE:
         search.anneal(work * 2 // 5, HOT * mean)
         search.anneal(work * 2 // 5, COLD * mean)
@@ -55,7 +56,7 @@ def solve(problem: Problem, *, effort: float = 1.0) -> Schedule:
 
 def _best_rule(numbers: Numbers, effort: float) -> Timing:
     chance = random.Random(1).random
-    tries = max(8, round(effort * min(MOST_RULES, RULE_WORK / numbers.count**2)))
+    tries = max(8, round(effort * min(MOST_RULES, 8 * numbers.count, RULE_WORK / numbers.count**2)))
     best: Timing | None = None
     chosen = Weights(0.0, 0.0, 0.0, 0.0)
     for number in range(tries):
