@@ -79,7 +79,9 @@ def _static_curve(levels_db: Signal, threshold_db: float, ratio: float, knee_db:
     hard = slope * np.maximum(over, 0.0)
     if knee_db <= 0.0:
         return np.asarray(hard)
-    bent = slope * (over + knee_db / 2.0) ** 2 / (2.0 * knee_db)
+    # Only within the knee: outside, a very narrow one would overflow before it is thrown away.
+    within = np.clip(over, -knee_db / 2.0, knee_db / 2.0)
+    bent = slope * (within + knee_db / 2.0) ** 2 / (2.0 * knee_db)
     return np.asarray(np.where(np.abs(over) <= knee_db / 2.0, bent, hard))
 
 

@@ -138,3 +138,9 @@ def test_a_loop_at_its_longest_dies_away(kind, rate):
     signal[:QUANTUM] = noise(QUANTUM)[:, 0]
     heard = play(kind, signal, rate=rate, **longest[kind])
     assert np.abs(heard[-rate:]).max() < 0.01 * np.abs(heard).max()
+
+
+def test_a_knee_of_next_to_nothing_is_a_hard_one():
+    signal = noise(4 * QUANTUM, 2)
+    narrow = play("vca-compressor", signal, **{**ACTIVE["vca-compressor"], "knee_db": 1e-300})
+    assert np.allclose(narrow, play("vca-compressor", signal, **{**ACTIVE["vca-compressor"], "knee_db": 0.0}))
