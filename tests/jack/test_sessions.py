@@ -77,6 +77,7 @@ FAULTS = {
     "crossed": (LaneSettings(to=2), "silent", {}),
     "inverted": (LaneSettings(inverted=True), "polarity", {}),
     "noisy": (LaneSettings(noise=10 ** (-45 / 20)), "noise", {}),
+    "humming at 50 Hz": (LaneSettings(hum=HUM, hum_hz=50.0), "hum", {}),
     "humming at 60 Hz": (LaneSettings(hum=HUM, hum_hz=60.0), "hum", {"mains_hz": 60}),
     "clipping": (LaneSettings(gain=4.0, clip=0.5), "clip", {}),
     "cut for 40 ms": (LaneSettings(cut_at_s=1.5), "dropout", {}),

@@ -73,7 +73,7 @@ FT06 = Instance(
         """
     ),
     optimum=55.0,
-    within=1.15,
+    within=1.0,
 )
 """Fisher and Thompson, in Muth and Thompson, "Industrial Scheduling" (1963): 6 jobs, 6 machines, optimum 55."""
 
@@ -93,7 +93,7 @@ FT10 = Instance(
         """
     ),
     optimum=930.0,
-    within=1.25,
+    within=1.15,
 )
 """Fisher and Thompson, in Muth and Thompson (1963): 10 jobs, 10 machines; optimum 930 (Carlier and Pinson 1989)."""
 
@@ -113,7 +113,7 @@ LA01 = Instance(
         """
     ),
     optimum=666.0,
-    within=1.15,
+    within=1.0,
 )
 """Lawrence, "Resource constrained project scheduling" (1984), instance 1: 10 jobs, 5 machines, optimum 666."""
 
@@ -145,7 +145,7 @@ def _br17() -> Problem:
     return Problem(tasks, 1, lambda unit, previous, task: distance[0 if previous is None else previous + 1][task + 1])
 
 
-BR17 = Instance(_br17(), optimum=27.0, within=1.25)
+BR17 = Instance(_br17(), optimum=27.0, within=1.0)
 """TSPLIB br17.atsp: its closed tour is 39; the shortest open path from city 1 is 27 (Held-Karp)."""
 
 
@@ -158,7 +158,7 @@ def _with_operator() -> dict[str, Instance]:
     c = {(0, 6): 1, (0, 7): 2, (6, 7): 2, (7, 6): 3}
     needs = {4: (1,), 6: (2,), 7: (4,), 3: (5,)}
     s3 = _one_unit_each("AAABBCC", (4, 4, 4, 4, 4, 5, 5), {**a, **b, **c}, needs)
-    return {"s2": Instance(s2, 22.0, 1.15), "s3": Instance(s3, 22.0, 1.15)}
+    return {"s2": Instance(s2, 22.0, 1.0), "s3": Instance(s3, 22.0, 1.0)}
 
 
 S2 = _with_operator()["s2"]
