@@ -33,7 +33,7 @@ def plan(
 
     Example: printq plan sample_sessions/lighthouse_waltz --picture plan.svg
     """
-    from printq.cli.plan_text import bound_argument, explanation_lines, plan_lines
+    from printq.cli.plan_text import explanation_lines, plan_lines
     from printq.cli.render import json_text, plan_document
     from printq.errors import ExitStatus
     from printq.intake import load_job
@@ -46,7 +46,7 @@ def plan(
     if picture is not None:
         from printq.pictures import draw_plan, save_picture
 
-        save_picture(picture, draw_plan(loaded, report.plan, argument=bound_argument(report.plan)))
+        save_picture(picture, draw_plan(loaded, report.plan))
         typer.echo(f"drawn: {picture}", err=True)
     width = shutil.get_terminal_size().columns
     if json:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from printq.models.plan import Move, Plan, PlanEntry
     from printq.spool.session import PlanReport
 
-__all__ = ["bound_argument", "explanation_lines", "gap_text", "plan_lines"]
+__all__ = ["explanation_lines", "gap_text", "plan_lines"]
 
 WIDE = 100
 """Columns from which on moves stand beside the pass that they are for, not below it."""
@@ -47,15 +47,12 @@ def plan_lines(job: Job, report: PlanReport, width: int = 80) -> list[str]:
 
 
 def gap_text(plan: Plan) -> str:
-    """How far the plan can be from the best possible one, and by which argument, where that is known."""
-    argument = f" ({bound_argument(plan)})" if bound_argument(plan) else ""
+    """How far the plan can be from the best possible one."""
     gap = plan.makespan_s - plan.lower_bound_s
     if gap < 0.5 or plan.lower_bound_s <= 0.0:
-        return f"no plan can be shorter than this one{argument}"
+        return "no plan can be shorter than this one"
     share = 100.0 * gap / plan.lower_bound_s
-    return (
-        f"no plan can be shorter than {clock(plan.lower_bound_s)}{argument}: this one is at most {share:.1f} % longer"
-    )
+    return f"no plan can be shorter than {clock(plan.lower_bound_s)}: this one is at most {share:.1f} % longer"
 
 
 def explanation_lines(plan: Plan, found: Explanation, width: int = 80) -> list[str]:
@@ -91,11 +88,6 @@ def _wrap_words(text: str, head: str, width: int) -> list[str]:
         break_long_words=False,
         break_on_hyphens=False,
     )
-
-
-def bound_argument(plan: Plan) -> str:
-    """What the bound rests on, in words; empty where the planner does not say."""
-    return getattr(plan, "bound_by", None) or ""
 
 
 def _order_lines(plan: Plan) -> Iterable[str]:

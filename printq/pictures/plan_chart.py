@@ -114,15 +114,13 @@ def clock_text(seconds: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}:{secs:02d}"
 
 
-def draw_plan(job: Job, plan: Plan, *, argument: str = "") -> str:
+def draw_plan(job: Job, plan: Plan) -> str:
     """The plan as one SVG file: A4 pages across, one below the other.
 
     Parameters
     ----------
     job, plan
         The plan must be of passes of the job.
-    argument : str, optional
-        What the bound rests on, in words; shown beside it.
 
     Returns
     -------
@@ -148,7 +146,7 @@ def draw_plan(job: Job, plan: Plan, *, argument: str = "") -> str:
     for number, page in enumerate(pages, start=1):
         height = TOP + sum(strip.height(len(units), row) for strip in page) + FOOT
         drawing.page(height)
-        _draw_head(drawing, title, _caption(plan, argument), f"page {number} of {len(pages)}")
+        _draw_head(drawing, title, _caption(plan), f"page {number} of {len(pages)}")
         top = TOP
         for strip in page:
             _draw_strip(drawing, job, strip, units, top, row)
@@ -315,19 +313,18 @@ def _fill_pages(strips: Sequence[_Strip], rows: int, row: float, room: float) ->
 # ---- drawing ----
 
 
-def _caption(plan: Plan, argument: str) -> tuple[str, str]:
+def _caption(plan: Plan) -> tuple[str, str]:
     """What the plan comes to, and how far from the best it can be."""
     if not plan.entries:
         return "nothing to print", ""
     count = len(plan.entries)
     passes = f"{count} pass" if count == 1 else f"{count} passes"
-    because = f" ({argument})" if argument else ""
     gap = plan.makespan_s - plan.lower_bound_s
     if gap < 0.5 or plan.lower_bound_s <= 0.0:
-        bound = f"no plan can end sooner{because}"
+        bound = "no plan can end sooner"
     else:
         share = 100.0 * gap / plan.lower_bound_s
-        least = f"no plan can end before {clock_text(plan.lower_bound_s)}{because}"
+        least = f"no plan can end before {clock_text(plan.lower_bound_s)}"
         bound = f"{least}: this one is at most {share:.1f} % longer"
     return f"{passes}, done after {clock_text(plan.makespan_s)}; hands at work {clock_text(plan.hands_on_s)}", bound
 

@@ -63,6 +63,8 @@ class Driver:
         The operator's word that the units stand as the last run left them.
     rack_on_s : float, optional
         For how long the rack has been switched on; left out, nobody says which units are cold.
+    on_plan : callable, optional
+        Is handed the plan before anything of it is done.
     """
 
     def __init__(
@@ -78,6 +80,7 @@ class Driver:
         only: frozenset[str] | None = None,
         rack_untouched: bool = False,
         rack_on_s: float | None = None,
+        on_plan: Callable[[Plan], None] = lambda _: None,
     ) -> None:
         self._job = job
         self._journal = journal
@@ -86,6 +89,7 @@ class Driver:
         self._listener = listener
         self._pool = WorkerPool(workers)
         self._only = only
+        self._on_plan = on_plan
         self._recorder = Recorder(job, paths, journal, make_port, rack_on_s)
         self._works: dict[str, Work] = {}
         self._fading = False
@@ -146,6 +150,7 @@ class Driver:
                     kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
                 plan = make_plan(self._job, pending, rack=self._hands.rack)
                 self._save_plan(plan)
+                self._on_plan(plan)
                 self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
                 self._loop()
             finally:

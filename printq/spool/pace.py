@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from pydantic import ValidationError
-
 from printq.models.pace import Experience, RunOutcome
 from printq.models.passes import Job
 from printq.models.plan import Plan
@@ -16,7 +14,6 @@ from printq.spool.dial_times import count_set_ups, learn_dial_times
 from printq.spool.journal import Journal
 from printq.spool.operator import Answer, Operator, Question, Reply, SetUp, Wish
 from printq.spool.outcomes import RunReport
-from printq.spool.paths import SessionPaths
 
 __all__ = ["TimedOperator", "look_back"]
 
@@ -31,21 +28,18 @@ class TimedOperator:
     ----------
     operator : Operator
         Who is asked.
-    job, journal, paths
+    job, journal
         Of the session.
     clock : callable
         Seconds, from any start; never goes back.
     """
 
-    def __init__(
-        self, operator: Operator, job: Job, journal: Journal, paths: SessionPaths, clock: Callable[[], float]
-    ) -> None:
+    def __init__(self, operator: Operator, job: Job, journal: Journal, clock: Callable[[], float]) -> None:
         self._operator = operator
         self._job = job
         self._journal = journal
-        self._paths = paths
         self._clock = clock
-        self._begun: float | None = None
+        self._begun = 0.0
         self._planned: tuple[str, ...] = ()
         self._run: int | None = None
         self._open: tuple[SetUp, float] | None = None
@@ -79,31 +73,25 @@ class TimedOperator:
 
     def wishes(self) -> Sequence[Wish]:
         """See `Operator`."""
-        if self._begun is None:
-            # The driver looks here first of all, when it has saved its plan and before anything can change it.
-            self._begin()
         return self._operator.wishes()
 
     def wait(self, seconds: float) -> None:
         """See `Operator`."""
         self._operator.wait(seconds)
 
-    def end(self, report: RunReport) -> None:
-        """The run is over."""
-        if self._run is not None and self._begun is not None:
-            done = {standing.pass_id for standing in report.standings if standing.state == "printed"}
-            self._journal.end_run(self._run, self._clock() - self._begun, len(done.intersection(self._planned)))
-
-    def _begin(self) -> None:
-        self._begun = self._clock()
-        try:
-            plan = Plan.model_validate_json(self._paths.plan.read_bytes())
-        except (OSError, ValidationError):
-            return  # without the plan there is nothing to compare with; the run itself does not need it
+    def begin(self, plan: Plan) -> None:
+        """The run begins, with this plan to be held against; one that has nothing to print is not remembered."""
         if plan.entries:
+            self._begun = self._clock()
             self._planned = tuple(entry.pass_id for entry in plan.entries)
             simulated = self._job.rig.interface.driver == "simulated"
             self._run = self._journal.begin_run(plan.makespan_s, len(plan.entries), simulated=simulated)
+
+    def end(self, report: RunReport) -> None:
+        """The run is over."""
+        if self._run is not None:
+            done = {standing.pass_id for standing in report.standings if standing.state == "printed"}
+            self._journal.end_run(self._run, self._clock() - self._begun, len(done.intersection(self._planned)))
 
 
 def look_back(job: Job, journal: Journal, *, running: bool) -> Experience:

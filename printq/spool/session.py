@@ -122,7 +122,7 @@ def run_session(
     """
     paths = SessionPaths(job.session)
     with hold_session(paths), Journal(paths.journal) as journal:
-        timed = TimedOperator(operator, job, journal, paths, clock)
+        timed = TimedOperator(operator, job, journal, clock)
         driver = Driver(
             job,
             journal,
@@ -134,6 +134,7 @@ def run_session(
             only=only,
             rack_untouched=rack_untouched,
             rack_on_s=rack_on_s,
+            on_plan=timed.begin,
         )
         if on_driver is not None:
             on_driver(driver)

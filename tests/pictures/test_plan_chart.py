@@ -176,9 +176,9 @@ def test_every_pass_is_named_with_its_snapshot(case: Case) -> None:
 def test_end_and_bound_stand_in_the_caption() -> None:
     job = make_job(1)
     plan = make_timetable(job, (1000.0, 1000.0)).model_copy(update={"makespan_s": 4000.0, "lower_bound_s": 3200.0})
-    svg = draw_plan(job, plan, argument="the load of the opto")
+    svg = draw_plan(job, plan)
     assert "done after 1:06:40" in svg
-    assert "no plan can end before 0:53:20 (the load of the opto): this one is at most 25.0 % longer" in svg
+    assert "no plan can end before 0:53:20: this one is at most 25.0 % longer" in svg
 
 
 def test_pages_are_a4_across_one_below_the_other() -> None:

@@ -203,14 +203,15 @@ def test_a_run_that_was_killed_is_said_to_be_broken_off(many: SmallSession) -> N
     assert again.state == "ended"
 
 
-def test_a_plan_that_cannot_be_read_costs_the_comparison_alone(many: SmallSession) -> None:
+def test_a_saved_plan_that_somebody_spoils_costs_nothing(many: SmallSession) -> None:
     clock = Clock()
     person = Person(clock, lambda question: 6.0)
     paths = SessionPaths(many.folder)
     report = many.run(operator=person, clock=clock, on_driver=lambda driver: spoil(driver, paths))
     assert report.exit_status is ExitStatus.DONE
     found = recall_times(many.load())
-    assert found.last_run is None
+    assert found.last_run is not None
+    assert (found.last_run.passes, found.last_run.printed) == (7, 7)
 
 
 def spoil(driver: object, paths: SessionPaths) -> None:
