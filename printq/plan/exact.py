@@ -62,11 +62,15 @@ def improve(problem: Problem, hint: Schedule, *, effort: float = 8.0) -> Exact:
     ------
     ModuleNotFoundError
         The extra is not installed: ask `available` first.
+    ValueError
+        The problem starts in the middle of an evening, which the model does not know.
     """
     from printq.plan.constraints import Model
 
     if not problem.tasks:
         return Exact(hint, 0.0, True)
+    if _has_begun(problem):
+        raise ValueError("the model starts with free units and hands; plan what is left of an evening with `solve`")
     coarse = _in_steps(problem)
     model = Model(coarse, replay(coarse, events_of(hint)))
     shorter, steps = model.shorten(effort * (1.0 - TIE_SHARE))
@@ -77,6 +81,11 @@ def improve(problem: Problem, hint: Schedule, *, effort: float = 8.0) -> Exact:
         best = min([best, *(replay(problem, events) for events in calmer)], key=_quality)
     rounding = (2 * len(problem.tasks) + 1) / PER_SECOND
     return Exact(best, min(bound, best.makespan), best.makespan <= bound + rounding)
+
+
+def _has_begun(problem: Problem) -> bool:
+    late = (problem.hands_free, *problem.units_free, *(task.not_before for task in problem.tasks))
+    return bool(problem.settled) or any(seconds > 0.0 for seconds in late)
 
 
 def _quality(schedule: Schedule) -> tuple[float, float, int]:

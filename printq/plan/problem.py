@@ -47,6 +47,7 @@ class Problem:
     hands_free: float = 0.0
     """When the hands are free."""
     settled: tuple[int, ...] = ()
-    """Tasks that come before all others, in this order: they stand dialled, or the hands are at it."""
+    """Tasks that come before all others, in this order: they stand dialled, or the hands are at it. What they need is
+    over, is settled before them, or is accounted for in `not_before`."""
     warm_at: tuple[float, ...] = ()
     """When each unit has warmed up; empty: all of them are warm."""

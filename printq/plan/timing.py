@@ -1,6 +1,7 @@
 """From an order of tasks to times that keep every rule of the rack.
 
-This is asked many thousand times for one plan, which is why it works on bare lists.
+This is asked many thousand times for one plan, which is why it works on bare lists, and why what the two ways of
+timing have in common is written out in both: a call for each task would cost more than it holds.
 """
 
 from __future__ import annotations

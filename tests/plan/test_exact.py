@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -37,6 +38,19 @@ def test_a_published_optimum_is_found_and_proved(instance: Instance) -> None:
     assert found.schedule.makespan == instance.optimum
     assert found.bound == instance.optimum
     assert found.proved
+
+
+@needs_extra
+def test_what_is_left_of_an_evening_is_refused_not_planned_wrong() -> None:
+    problem = random_problem(1, tasks=4, units=2)
+    for begun in (
+        replace(problem, hands_free=1.0),
+        replace(problem, units_free=(0.0, 5.0)),
+        replace(problem, settled=(0,)),
+        replace(problem, tasks=(replace(problem.tasks[0], not_before=2.0), *problem.tasks[1:])),
+    ):
+        with pytest.raises(ValueError, match="what is left of an evening"):
+            exact.improve(begun, solve(problem))
 
 
 @needs_extra
