@@ -37,7 +37,7 @@ def audit(
     from printq.archive.audit import audit_with, find_bags
     from printq.archive.executors import open_executor
     from printq.archive.session_audit import check_session
-    from printq.cli.render import json_text
+    from printq.cli.render import count_text, json_text
     from printq.errors import ExitStatus
 
     found = [bag for each in bags for bag in find_bags(each)]
@@ -52,7 +52,11 @@ def audit(
         typer.echo(json_text({"ok": ok, "bags": [one.model_dump(mode="json") for one in audits]}))
     else:
         for one in audits:
-            state = "whole" if one.ok else f"NOT WHOLE, {len(one.findings) + one.more_findings} findings"
+            state = (
+                "whole"
+                if one.ok
+                else f"NOT WHOLE, {count_text(len(one.findings) + one.more_findings, 'finding', 'findings')}"
+            )
             typer.echo(f"{one.path}: {state} ({one.files} files, {one.bytes} bytes read)")
             for finding in one.findings:
                 typer.echo(f"  {finding.file}: {finding.what}: {finding.message}; {finding.remedy}")
