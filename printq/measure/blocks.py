@@ -13,13 +13,65 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 
-__all__ = ["EvenPieces", "check_block", "first_bad_sample"]
+__all__ = ["Block", "CheckedBlock", "EvenPieces", "check_block", "first_bad_sample"]
 
 LARGEST_SAMPLE = 1e30
 """Far beyond anything that was ever sound; its square is still a number."""
 
 
-def check_block(block: NDArray[np.floating], channels: int) -> None:
+class CheckedBlock:
+    """A block that has been looked at once for all meters: finite samples in float64, each channel in one stretch.
+
+    A meter takes one in place of an array of the shape (frames, channels). What several meters get is checked and laid
+    out anew by every one of them otherwise.
+
+    Parameters
+    ----------
+    block : array
+        Shape (frames, channels); copied.
+
+    Raises
+    ------
+    ValueError, UnmeasurableError
+        As `check_block`.
+    """
+
+    def __init__(self, block: NDArray[np.floating]) -> None:
+        check_block(block, block.shape[-1])
+        by_channel = block.T.astype(np.float64, order="C")
+        by_channel.flags.writeable = False
+        self._by_channel = by_channel
+
+    def __len__(self) -> int:
+        return int(self._by_channel.shape[1])
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Frames and channels, as those of an array."""
+        return self._by_channel.shape[1], self._by_channel.shape[0]
+
+    @property
+    def by_channel(self) -> NDArray[np.float64]:
+        """Shape (channels, frames), read-only."""
+        return self._by_channel
+
+    @property
+    def samples(self) -> NDArray[np.float64]:
+        """Shape (frames, channels), read-only: the same memory."""
+        return self._by_channel.T
+
+    def channel(self, number: int) -> CheckedBlock:
+        """One channel alone; nothing is copied."""
+        side = object.__new__(CheckedBlock)
+        side._by_channel = self._by_channel[number : number + 1]
+        return side
+
+
+Block = NDArray[np.floating] | CheckedBlock
+"""What a meter takes: samples of the shape (frames, channels), finite or known to be."""
+
+
+def check_block(block: Block, channels: int) -> None:
     """Refuse what no meter can measure.
 
     Raises
@@ -29,8 +81,10 @@ def check_block(block: NDArray[np.floating], channels: int) -> None:
     UnmeasurableError
         A sample is NaN, infinite, or larger than 1e30.
     """
-    if block.ndim != 2 or block.shape[1] != channels:
+    if len(block.shape) != 2 or block.shape[1] != channels:
         raise ValueError(f"a block must have the shape (frames, {channels}), this one has {block.shape}")
+    if isinstance(block, CheckedBlock):
+        return
     # NaN fails every comparison, so one of each pair is enough for all three.
     if block.size and not (block.max() <= LARGEST_SAMPLE and block.min() >= -LARGEST_SAMPLE):
         raise UnmeasurableError("the signal holds samples that are not finite numbers")
@@ -59,10 +113,11 @@ class EvenPieces:
         self._piece = np.zeros((channels, frames))
         self._filled = 0
 
-    def add(self, block: NDArray[np.floating]) -> Iterator[NDArray[np.float64]]:
+    def add(self, block: Block) -> Iterator[NDArray[np.float64]]:
         """Take a block, shape (frames, channels), and yield what has become whole, shape (channels, frames).
 
-        A piece is valid until the next one is asked for. A block that is refused leaves nothing behind.
+        A piece is valid until the next one is asked for, and not to be written to. A block that is refused leaves
+        nothing behind.
 
         Raises
         ------
@@ -73,9 +128,18 @@ class EvenPieces:
         taken = 0
         while taken < len(block):
             size = min(self._frames - self._filled, len(block) - taken)
-            self._piece[:, self._filled : self._filled + size] = block[taken : taken + size].T
-            self._filled += size
+            here = slice(taken, taken + size)
             taken += size
+            if isinstance(block, CheckedBlock):
+                part = block.by_channel[:, here]
+                if size == self._frames:
+                    # Laid out as a piece is: nothing need be copied.
+                    yield part
+                    continue
+                self._piece[:, self._filled : self._filled + size] = part
+            else:
+                self._piece[:, self._filled : self._filled + size] = block[here].T
+            self._filled += size
             if self._filled == self._frames:
                 self._filled = 0
                 yield self._piece

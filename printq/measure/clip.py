@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
-from printq.measure.blocks import check_block
+from printq.measure.blocks import Block, CheckedBlock, check_block
 from printq.measure.spectra import PairedPieces
 
 __all__ = ["Ceiling", "ClipFinder", "ClipResult", "ClipRun", "FlatTopFinder"]
@@ -106,7 +106,7 @@ class ClipFinder:
         self._sides = [_Side(channel) for channel in range(channels)]
         self._frames = 0
 
-    def add(self, block: NDArray[np.floating]) -> None:
+    def add(self, block: Block) -> None:
         """Add samples, shape (frames, channels).
 
         Raises
@@ -117,12 +117,13 @@ class ClipFinder:
             A sample is not a finite number; nothing of the block is counted then.
         """
         check_block(block, len(self._sides))
+        by_channel = block.by_channel if isinstance(block, CheckedBlock) else block.T
         quiet = not any(side.in_run for side in self._sides)
-        if quiet and len(block) and block.max() < self._full_scale and block.min() > -self._full_scale:
+        if quiet and len(block) and by_channel.max() < self._full_scale and by_channel.min() > -self._full_scale:
             self._frames += len(block)
             return
         for side in self._sides:
-            samples = block[:, side.channel]
+            samples = by_channel[side.channel]
             at_end = (samples >= self._full_scale).astype(np.int8) - (samples <= -self._full_scale)
             side.add(at_end, self._frames)
         self._frames += len(block)
@@ -209,7 +210,7 @@ class FlatTopFinder:
         self._sides = [_Tops(channel, sign) for channel in range(channels) for sign in (1, -1)]
         self._frames = 0
 
-    def add(self, sent: NDArray[np.floating], returned: NDArray[np.floating]) -> None:
+    def add(self, sent: Block, returned: Block) -> None:
         """Add samples of the stem as sent and of what came back, lined up; shape (frames, channels) each.
 
         Raises

@@ -17,11 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.blocks import EvenPieces
+from printq.measure.blocks import Block, EvenPieces
 
 __all__ = ["LoudnessMeter", "LoudnessResult", "channel_weights", "k_weighting"]
 
-Signal = NDArray[np.floating]
 Wide = NDArray[np.longdouble]
 """The filter's matrices are worked out with more digits, where the machine has them."""
 
@@ -177,7 +176,7 @@ class LoudnessMeter:
         self._short_term = _SlidingPower(SHORT_TERM_HOPS)
         self._seconds = _SlidingPower(QUIET_HOPS)
 
-    def add(self, block: Signal) -> None:
+    def add(self, block: Block) -> None:
         """Add samples, shape (frames, channels), full scale = 1.0.
 
         Raises

@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.blocks import EvenPieces
+from printq.measure.blocks import Block, EvenPieces
 
 __all__ = ["LevelMeter", "LevelResult", "TruePeakMeter"]
 
-Signal = NDArray[np.floating]
 
 PIECE_FRAMES = 1 << 16
 LOWEST_OVERSAMPLED_HZ = 192_000
@@ -64,7 +63,7 @@ class LevelMeter:
         self._sum = np.zeros(channels)
         self._frames = 0
 
-    def add(self, block: Signal) -> None:
+    def add(self, block: Block) -> None:
         """Add samples, shape (frames, channels).
 
         Raises
@@ -125,7 +124,7 @@ class TruePeakMeter:
         self._start = 0
         self._peaks = [(0.0, 0)] * channels
 
-    def add(self, block: Signal) -> None:
+    def add(self, block: Block) -> None:
         """Add samples, shape (frames, channels).
 
         Raises

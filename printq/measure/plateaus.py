@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from printq.measure.blocks import Block
 from printq.measure.clip import Ceiling
 from printq.measure.spectra import PairedPieces
 
@@ -103,7 +104,7 @@ class PlateauFinder:
         self._tops = [[_Top(), _Top()] for _ in range(channels)]
         self._frames = 0
 
-    def add(self, sent: NDArray[np.floating], returned: NDArray[np.floating]) -> None:
+    def add(self, sent: Block, returned: Block) -> None:
         """Add samples of the stem as sent and of what came back, lined up; shape (frames, channels) each.
 
         Raises

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.blocks import EvenPieces, check_block
+from printq.measure.blocks import Block, EvenPieces, check_block
 
 __all__ = ["CrossSpectra", "PairedPieces", "SpectralMatrix"]
 
@@ -97,7 +97,7 @@ class CrossSpectra:
         self._loudest: Signal | None = None
         self._loudest_power = -1.0
 
-    def add(self, sent: NDArray[np.floating], returned: NDArray[np.floating]) -> None:
+    def add(self, sent: Block, returned: Block) -> None:
         """Add samples of the stem as sent and of what came back, lined up; shape (frames, channels) each.
 
         Raises
@@ -190,9 +190,7 @@ class PairedPieces:
         self._sent = EvenPieces(channels, frames)
         self._returned = EvenPieces(channels, frames)
 
-    def add(
-        self, sent: NDArray[np.floating], returned: NDArray[np.floating]
-    ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    def add(self, sent: Block, returned: Block) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
         """Take a block of each, shape (frames, channels), and yield pieces of each, shape (channels, frames).
 
         Pieces are valid until the next ones are asked for. Blocks that are refused leave nothing behind.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from printq.errors import FileError, UnmeasurableError
 from printq.files.soundfiles import SoundReader
-from printq.measure.blocks import check_block, first_bad_sample
+from printq.measure.blocks import CheckedBlock, first_bad_sample
 from printq.measure.loudness import LOWEST_RATE, LoudnessMeter, LoudnessResult
 from printq.measure.noise import a_weighting, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
@@ -19,8 +19,6 @@ from printq.recordings.feeding import feed
 from printq.units import level_or_none, power_to_db, ratio_to_db, seconds_to_frames
 
 __all__ = ["measure_file"]
-
-Block = NDArray[np.floating]
 
 BLOCK_SAMPLES = 1 << 18
 """Of all channels together."""
@@ -51,7 +49,9 @@ def measure_file(path: Path, mains_hz: int | None = None) -> FileFigures:
         levels = LevelMeter(channels)
         true_peaks = [TruePeakMeter(rate, 1) for _ in range(channels)]
         loudness = LoudnessMeter(rate, channels) if rate >= LOWEST_RATE else None
-        takers: list[Callable[[Block], None]] = [_channel_taker(meter, at) for at, meter in enumerate(true_peaks)]
+        takers: list[Callable[[CheckedBlock], None]] = [
+            _channel_taker(meter, at) for at, meter in enumerate(true_peaks)
+        ]
         if loudness is not None:
             takers.insert(0, loudness.add)
         takers.append(levels.add)
@@ -90,19 +90,21 @@ def measure_file(path: Path, mains_hz: int | None = None) -> FileFigures:
     )
 
 
-def _channel_taker(meter: TruePeakMeter, channel: int) -> Callable[[Block], None]:
-    return lambda block: meter.add(block[:, channel : channel + 1])
+def _channel_taker(meter: TruePeakMeter, channel: int) -> Callable[[CheckedBlock], None]:
+    return lambda block: meter.add(block.channel(channel))
 
 
-def _finite_blocks(reader: SoundReader) -> Iterator[Block]:
+def _finite_blocks(reader: SoundReader) -> Iterator[CheckedBlock]:
     """The file from its beginning, each block new; raises FileError at the first sample that is no number."""
     facts = reader.facts
-    read: Callable[[int], Block] = reader.read_float32 if facts.encoding in EXACT_IN_SINGLE else reader.read
+    read: Callable[[int], NDArray[np.floating]] = (
+        reader.read_float32 if facts.encoding in EXACT_IN_SINGLE else reader.read
+    )
     frames = max(1, BLOCK_SAMPLES // facts.channels)
     done = 0
     while len(block := read(frames)):
         try:
-            check_block(block, facts.channels)
+            checked = CheckedBlock(block)
         except UnmeasurableError as error:
             frame, channel = first_bad_sample(block) or (0, 0)
             raise FileError(
@@ -110,7 +112,7 @@ def _finite_blocks(reader: SoundReader) -> Iterator[Block]:
                 f"channel {channel + 1}; export it again"
             ) from error
         done += len(block)
-        yield block
+        yield checked
     if done < facts.frames:
         raise FileError(f"{reader.path} ends {facts.frames - done} frames before its header says so; copy it again")
 

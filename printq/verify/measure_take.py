@@ -17,6 +17,7 @@ from printq.errors import UnmeasurableError
 from printq.files.checksums import AudioHasher
 from printq.files.soundfiles import SoundReader
 from printq.files.stems import StemPart, StemReader
+from printq.measure.blocks import Block, CheckedBlock
 from printq.measure.channels import (
     PathNull,
     PathNullMeter,
@@ -119,7 +120,7 @@ class _Activity:
         self._counts = np.zeros((channels, steps), dtype=np.int64)
         self._heard = np.zeros((channels, steps))
 
-    def add(self, sent: Signal, heard: Signal) -> None:
+    def add(self, sent: Block, heard: Block) -> None:
         for piece, back in self._pieces.add(sent, heard):
             self._count(piece, back)
 
@@ -191,17 +192,17 @@ def measure_take(
     hasher = AudioHasher(each.rate, each.source_channels)
     dropouts = _LinedUpFinder(rate, channels, own_delay_frames)
 
-    def measure_levels(block: _Walked) -> None:
+    def measure_levels(block: _Checked) -> None:
         nonlocal sent_sum, walked
         dry, sent, heard = block
         hasher.add(dry)
         activity.add(sent, heard)
-        sent_sum += sent.sum(axis=0)
+        sent_sum += sent.by_channel.sum(axis=1)
         walked += len(sent)
         levels.add(heard)
         true_peaks.add(heard)
 
-    def measure_shapes(block: _Walked) -> None:
+    def measure_shapes(block: _Checked) -> None:
         _, sent, heard = block
         sent_clips.add(sent)
         clips.add(heard)
@@ -214,7 +215,7 @@ def measure_take(
         with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
             lead = _read_lead(reader, take, trim)
             walk = _walk(reader, stem, each, insert, take, trim)
-            feed(walk, [dropouts.add, measure_levels, measure_shapes])
+            feed(_checked(walk), [dropouts.add, measure_levels, measure_shapes])
             for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
                 hasher.add(dry)
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
@@ -249,6 +250,13 @@ def measure_take(
 
 
 _Walked = tuple[Signal, Signal, Signal]
+_Checked = tuple[Signal, CheckedBlock, CheckedBlock]
+
+
+def _checked(walk: Iterator[_Walked]) -> Iterator[_Checked]:
+    """The same for many meters: what was sent and what came back looked at once for all of them."""
+    for dry, sent, heard in walk:
+        yield dry, CheckedBlock(sent), CheckedBlock(heard)
 
 
 def _walk(
@@ -280,8 +288,8 @@ class _LinedUpFinder:
         self._finder = DropoutFinder(rate, channels)
         self._waiting = np.zeros((own_delay_frames, channels))
 
-    def add(self, block: _Walked) -> None:
-        _, sent, heard = block
+    def add(self, block: _Checked) -> None:
+        sent, heard = block[1].samples, block[2].samples
         if len(self._waiting):
             together = np.concatenate((self._waiting, sent))
             sent, self._waiting = together[: len(sent)], together[len(sent) :]
@@ -360,10 +368,11 @@ def _measure_print(staged: Path) -> tuple[Level, Loudness, int, str]:
         loudness = LoudnessMeter(facts.rate, facts.channels)
         frames = 0
         for block in reader.blocks(BLOCK_FRAMES):
+            checked = CheckedBlock(block)
             hasher.add(block)
-            levels.add(block)
-            true_peaks.add(block)
-            loudness.add(block)
+            levels.add(checked)
+            true_peaks.add(checked)
+            loudness.add(checked)
             frames += len(block)
     return (
         describe_level(levels.result(), true_peaks.result()),

@@ -8,6 +8,7 @@ from printq.audio.channels import to_sends
 from printq.files.checksums import AudioHasher, file_sha256
 from printq.files.soundfiles import read_facts
 from printq.files.stems import StemPart, StemReader
+from printq.measure.blocks import CheckedBlock
 from printq.measure.loudness import LoudnessMeter, LoudnessResult
 from printq.measure.peaks import LevelMeter, LevelResult, TruePeakMeter
 from printq.models.passes import Pass
@@ -48,11 +49,12 @@ def measure_source(each: Pass, mode: ChannelMode, parts: Sequence[StemPart]) -> 
     with StemReader(parts, each.source_channels, each.source_frames) as stem:
         for block in stem.blocks(BLOCK_FRAMES):
             hasher.add(block)
-            source_levels.add(block)
-            source_true.add(block)
-            source_loudness.add(block)
+            checked = CheckedBlock(block)
+            source_levels.add(checked)
+            source_true.add(checked)
+            source_loudness.add(checked)
             if as_sent:
-                sent = to_sends(block, mode) * gain
+                sent = CheckedBlock(to_sends(block, mode) * gain)
                 sent_levels.add(sent)
                 sent_true.add(sent)
     level = describe_level(source_levels.result(), source_true.result())
