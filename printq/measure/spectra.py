@@ -90,6 +90,7 @@ class CrossSpectra:
         self._window = np.hanning(2 * self._half + 1)[:-1]
         self._scale = self._bin_weights() / (2 * self._half * float(np.sum(self._window**2)))
         self._products = np.zeros((2 * channels, 2 * channels, self._half + 1), dtype=np.complex128)
+        """Below the diagonal and on it; what is above follows from it."""
         self._averaged = 0
         self._seen = 0
         self._last = np.zeros((2 * channels, self._half))
@@ -118,55 +119,64 @@ class CrossSpectra:
         if whole:
             ended._take(rest[:, :whole], back[:, :whole])
         ended._end_stretch()
+        products = ended._products
+        for first in range(len(products)):
+            products[:first, first] = np.conj(products[first, :first])
         return SpectralMatrix(
             rate=self._rate,
             channels=self._channels,
             frame=2 * self._half,
             frames=ended._averaged,
-            products=ended._products * self._scale / max(1, ended._averaged),
+            products=products * self._scale / max(1, ended._averaged),
         )
 
     def _take(self, piece: Signal, back: Signal) -> None:
         shape = (self._channels, -1, self._half)
-        halves = np.concatenate((piece.reshape(shape), back.reshape(shape)))
-        powers = np.einsum("chn,chn->hc", halves[: self._channels], halves[: self._channels])
+        halves = piece.reshape(shape), back.reshape(shape)
+        powers = np.einsum("chn,chn->hc", halves[0], halves[0])
         frames = powers + np.concatenate((self._last_power[np.newaxis], powers[:-1]))
-        for place, power in enumerate(frames.tolist()):
-            if self._seen:
-                self._offer(halves, place, power[self._turn()])
-            self._seen += 1
+        place = 0 if self._seen else 1  # the very first half ends no frame
+        self._seen += place
+        while place < len(frames):
+            # As far as the stretch goes in this piece.
+            size = min(len(frames) - place, self._per_stretch - (self._seen - 1) % self._per_stretch)
+            self._offer(halves, place, frames[place : place + size, self._turn()])
+            place += size
         self._last_power = powers[-1]
-        self._last = halves[:, -1].copy()
+        self._last = self._half_at(halves, len(powers) - 1)
+
+    def _half_at(self, halves: tuple[Signal, Signal], place: int) -> Signal:
+        """Of stem and return, one below the other."""
+        return self._last if place < 0 else np.concatenate([each[:, place] for each in halves])
+
+    def _offer(self, halves: tuple[Signal, Signal], first: int, powers: Signal) -> None:
+        """Frames of one stretch that end with the halves from `first` on; the loudest is kept if none was louder."""
+        best = int(powers.argmax())
+        if powers[best] > self._loudest_power:
+            last = first + best
+            self._loudest = np.concatenate((self._half_at(halves, last - 1), self._half_at(halves, last)), axis=1)
+            self._loudest_power = float(powers[best])
+        self._seen += len(powers)
+        if (self._seen - 1) % self._per_stretch == 0:
+            self._end_stretch()
 
     def _turn(self) -> int:
         """The channel whose loudest frame is wanted."""
         return (self._seen - 1) // self._per_stretch % self._channels
 
-    def _offer(self, halves: Signal, place: int, power: float) -> None:
-        """The frame that ends with a half; kept where it is the loudest of its stretch so far."""
-        if power > self._loudest_power:
-            before = halves[:, place - 1] if place else self._last
-            self._loudest = np.concatenate((before, halves[:, place]), axis=1)
-            self._loudest_power = power
-        if self._seen % self._per_stretch == 0:
-            self._end_stretch()
-
     def _end_stretch(self) -> None:
         if self._loudest is not None:
-            self._products += self._products_of(self._loudest)
+            self._add_products_of(self._loudest)
             self._averaged += 1
         self._loudest, self._loudest_power = None, -1.0
 
-    def _products_of(self, frame: Signal) -> NDArray[np.complex128]:
+    def _add_products_of(self, frame: Signal) -> None:
         from scipy.fft import rfft
 
         spectra = rfft(frame * self._window, axis=1)
-        products = np.empty_like(self._products)
+        conjugates = np.conj(spectra)
         for first, one in enumerate(spectra):
-            for second, other in enumerate(np.conj(spectra[: first + 1])):
-                products[first, second] = one * other
-                products[second, first] = np.conj(products[first, second])
-        return products
+            self._products[first, : first + 1] += one * conjugates[: first + 1]
 
     def _bin_weights(self) -> Signal:
         weights = np.full(self._half + 1, 2.0)
