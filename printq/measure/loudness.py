@@ -42,8 +42,10 @@ FIT_LOWEST_HZ = 100.0
 FIT_POINTS = 64
 FIT_ROUNDS = 3
 SPAN = 32
-PIECE_FRAMES = SPAN**3
-"""Frames that are filtered together: 32 groups of 32 spans of 32 samples."""
+GROUP = 8
+SECTIONS = 16
+PIECE_FRAMES = SECTIONS * GROUP**2 * SPAN
+"""Frames that are filtered together: 16 sections of 8 groups of 8 spans of 32 samples."""
 ROWS = 128
 """Rows of one product: so few that the linear algebra does not start threads of its own for it, which take processor
 time from the audio."""
@@ -358,8 +360,8 @@ def _loudness(power: float) -> float | None:
 class _KFilter:
     """Two second-order sections, applied to pieces of one channel.
 
-    The state before every span of 32 samples is found first, from spans to groups to the whole piece and back again;
-    the filtered span is then its samples and that state, times a matrix.
+    The state before every span of 32 samples is found first, from spans to groups of 8, to sections of 8 groups, to the
+    whole piece, and back again; the filtered span is then its samples and that state, times a matrix.
     """
 
     def __init__(self, sections: NDArray[np.float64]) -> None:
@@ -372,23 +374,28 @@ class _KFilter:
             filtered[SPAN:, sample] = leaves @ powers[sample]
         self._filtered = filtered
         self._driven = np.array([powers[SPAN - 1 - sample] @ enters for sample in range(SPAN)]).astype(np.float64)
-        self._in_group, self._from_group = _running_states(powers[-1], SPAN)
-        in_piece, self._from_piece = _running_states(_powers(powers[-1], SPAN)[-1], SPAN)
-        # In two halves: the linear algebra would start threads for the whole.
-        self._in_piece = np.stack(np.split(in_piece, 2, axis=1))
-        self._input = np.empty((SPAN * SPAN, SPAN + ORDER))
-        self._output = np.empty((SPAN * SPAN, SPAN))
+        in_group, from_group = _running_states(powers[-1], GROUP)
+        in_section, from_section = _running_states(_powers(powers[-1], GROUP)[-1], GROUP)
+        in_piece, from_piece = _running_states(_powers(powers[-1], GROUP**2)[-1], SECTIONS)
+        self._in_group, self._in_section, self._in_piece = in_group, in_section, in_piece
+        self._from_group, self._from_section, self._from_piece = from_group, from_section, from_piece
+        self._input = np.empty((PIECE_FRAMES // SPAN, SPAN + ORDER))
+        self._output = np.empty((PIECE_FRAMES // SPAN, SPAN))
 
     def run(self, piece: NDArray[np.float64], state: NDArray[np.float64]) -> NDArray[np.float64]:
         """The filtered piece, valid until the next one; moves the state, shape (4,), on."""
         self._input[:, :SPAN] = piece.reshape(-1, SPAN)
         rows = self._input.reshape(-1, ROWS, SPAN + ORDER)
         driven = rows[:, :, :SPAN] @ self._driven
-        in_group = (driven.reshape(-1, 4, SPAN * ORDER) @ self._in_group).reshape(SPAN, -1)
-        groups = (in_group[:, SPAN * ORDER :].ravel() @ self._in_piece).ravel() + state @ self._from_piece
-        state[:] = groups[SPAN * ORDER :]
-        spans = in_group + groups[: SPAN * ORDER].reshape(SPAN, ORDER) @ self._from_group
-        self._input[:, SPAN:] = spans[:, : SPAN * ORDER].reshape(-1, ORDER)
+        # In each row the states before every span (or group, or section) and behind the last, as if all began at rest.
+        groups = driven.reshape(-1, GROUP * ORDER) @ self._in_group
+        sections = groups[:, GROUP * ORDER :].reshape(-1, GROUP * ORDER) @ self._in_section
+        piece_states = sections[:, GROUP * ORDER :].ravel() @ self._in_piece + state @ self._from_piece
+        state[:] = piece_states[-ORDER:]
+        # And then with what they really begin with.
+        sections += piece_states[:-ORDER].reshape(-1, ORDER) @ self._from_section
+        groups += sections[:, : GROUP * ORDER].reshape(-1, ORDER) @ self._from_group
+        self._input[:, SPAN:] = groups[:, : GROUP * ORDER].reshape(-1, ORDER)
         np.matmul(rows, self._filtered, out=self._output.reshape(-1, ROWS, SPAN))
         return self._output.ravel()
 
