@@ -52,6 +52,8 @@ SF_ERR_SYSTEM = 2
 MOST_WAV_BYTES = 0xFFFFFFFF - 0x10000
 """Audio that a plain WAV holds, with room for the other chunks: its sizes have 32 bits."""
 WAVE_FORMATS = ("WAV", "WAVEX", "RF64")
+LITTLE_ENDIAN_WAVES = (b"RIFF", b"RF64", b"BW64")
+"""How they begin; one with big-endian samples begins with RIFX."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,7 @@ class SoundReader:
             raise FileError(f"{path} has no header that says what is in it; export it as WAV or FLAC") from error
         try:
             self.facts = self._read_facts()
+            self._integers = _Integers.of(self._file, path, self.facts)
         except BaseException:
             self._file.close()
             raise
@@ -124,12 +127,19 @@ class SoundReader:
     def read(self, frames: int) -> Signal:
         """The next frames, shape (n, channels), full scale = 1.0; fewer at the end of the file."""
         with self._errors():
+            if self._integers:
+                return self._integers.read(frames, np.float64)
+            if self.facts.encoding == "FLOAT":
+                # numpy widens samples several times as quickly as libsndfile does.
+                return np.asarray(self._file.read(frames, dtype="float32", always_2d=True), dtype=np.float64)
             block: Signal = self._file.read(frames, dtype="float64", always_2d=True)
         return block
 
     def read_float32(self, frames: int) -> NDArray[np.float32]:
         """As `read`, in half the memory; exact for takes and for integers of up to 24 bits."""
         with self._errors():
+            if self._integers:
+                return self._integers.read(frames, np.float32)
             block: NDArray[np.float32] = self._file.read(frames, dtype="float32", always_2d=True)
         return block
 
@@ -180,6 +190,44 @@ class SoundReader:
             yield
         except (soundfile.LibsndfileError, OSError) as error:
             raise FileError(f"{self.path} cannot be read to its end ({_reason(error)}); copy it again") from error
+
+
+class _Integers:
+    """Samples of a wave file of 16 or 24 bits, taken as they lie in it and made floats by numpy.
+
+    What libsndfile makes of them is the same, but takes it five times as long.
+    """
+
+    def __init__(self, file: Any, facts: FileFacts) -> None:
+        self._file = file
+        self._channels = facts.channels
+        self._width = 2 if facts.encoding == "PCM_16" else 3
+        self._bytes = np.zeros(0, dtype=np.uint8)
+
+    @classmethod
+    def of(cls, file: Any, path: Path, facts: FileFacts) -> _Integers | None:
+        """None where the file holds something else, or holds it the other way round."""
+        if facts.format not in WAVE_FORMATS or facts.encoding not in ("PCM_16", "PCM_24"):
+            return None
+        with path.open("rb") as beginning:
+            return cls(file, facts) if beginning.read(4) in LITTLE_ENDIAN_WAVES else None
+
+    def read(self, frames: int, kind: type[np.floating]) -> NDArray[Any]:
+        """The next frames as float64 or float32, shape (n, channels), full scale = 1.0; fewer at the end."""
+        # A sample of 24 bits is read as one of 32, so that of the last one byte more is touched.
+        size = frames * self._channels * self._width
+        if len(self._bytes) < size + 1:
+            self._bytes = np.zeros(size + 1, dtype=np.uint8)
+        got = soundfile._snd.sf_read_raw(self._file._file, soundfile._ffi.from_buffer(self._bytes), size)
+        soundfile._error_check(self._file._errorcode)
+        count = got // self._width
+        if self._width == 2:
+            samples = np.multiply(np.frombuffer(self._bytes, "<i2", count), kind(2.0**-15), dtype=kind)
+        else:
+            upper = np.ndarray((count,), "<i4", self._bytes.data, strides=(3,)) << 8
+            samples = upper.astype(kind)
+            samples *= kind(2.0**-31)
+        return np.asarray(samples.reshape(-1, self._channels))
 
 
 class _Writer:

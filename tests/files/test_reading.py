@@ -43,6 +43,28 @@ def test_blocks_and_jumps_give_the_samples_of_the_file(tmp_path, kind, subtype):
         assert reader.read(1000).shape == (0, 2)
 
 
+@pytest.mark.parametrize("subtype", ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+@pytest.mark.parametrize(
+    ("kind", "channels", "endian"),
+    [("WAV", 1, "LITTLE"), ("WAV", 2, "LITTLE"), ("WAV", 2, "BIG"), ("WAVEX", 3, "LITTLE"), ("RF64", 2, "LITTLE")],
+)
+def test_samples_are_those_that_libsndfile_decodes(tmp_path, kind, channels, subtype, endian):
+    samples = np.random.default_rng(3).integers(-(2**31), 2**31, (500, channels), dtype=np.int32)
+    samples[:4] = np.array([-(2**31), 2**31 - 1, 0, -(2**8)])[:, np.newaxis]
+    path = tmp_path / "stem.wav"
+    soundfile.write(path, samples / 2.0**31, RATE, subtype=subtype, format=kind, endian=endian)
+    assert (path.read_bytes()[:4] == b"RIFX") == (endian == "BIG")
+    wanted, single = (soundfile.read(path, dtype=name, always_2d=True)[0] for name in ("float64", "float32"))
+    with SoundReader(path) as reader:
+        np.testing.assert_array_equal(np.concatenate(list(reader.blocks(77))), wanted)
+        reader.seek(490)
+        read = reader.read_float32(1000)
+        assert read.dtype == np.float32
+        np.testing.assert_array_equal(read, single[490:])
+        reader.seek(3)
+        np.testing.assert_array_equal(reader.read(100), wanted[3:103])
+
+
 def test_mono_stays_two_dimensional(tmp_path):
     with SoundReader(write(tmp_path / "mono.wav", integers(24, channels=1))) as reader:
         assert reader.read(10).shape == (10, 1)
