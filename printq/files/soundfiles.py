@@ -203,6 +203,8 @@ class _Integers:
         self._channels = facts.channels
         self._width = 2 if facts.encoding == "PCM_16" else 3
         self._bytes = np.zeros(0, dtype=np.uint8)
+        self._upper = np.zeros(0, dtype=np.int32)
+        """24 bits in the upper ones of 32."""
 
     @classmethod
     def of(cls, file: Any, path: Path, facts: FileFacts) -> _Integers | None:
@@ -224,7 +226,9 @@ class _Integers:
         if self._width == 2:
             samples = np.multiply(np.frombuffer(self._bytes, "<i2", count), kind(2.0**-15), dtype=kind)
         else:
-            upper = np.ndarray((count,), "<i4", self._bytes.data, strides=(3,)) << 8
+            if len(self._upper) < count:
+                self._upper = np.zeros(count, dtype=np.int32)
+            upper = np.left_shift(np.ndarray((count,), "<i4", self._bytes.data, strides=(3,)), 8, self._upper[:count])
             samples = upper.astype(kind)
             samples *= kind(2.0**-31)
         return np.asarray(samples.reshape(-1, self._channels))

@@ -22,7 +22,6 @@ __all__ = ["measure_file"]
 
 BLOCK_SAMPLES = 1 << 18
 """Of all channels together."""
-THREADS = 2
 EXACT_IN_SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
 """Encodings that single precision holds exactly, in half the memory."""
 ROUNDING = 1e-13
@@ -55,7 +54,7 @@ def measure_file(path: Path, mains_hz: int | None = None) -> FileFigures:
         if loudness is not None:
             takers.insert(0, loudness.add)
         takers.append(levels.add)
-        feed(_finite_blocks(reader), takers, THREADS)
+        feed(_finite_blocks(reader), takers)
         level = levels.result()
         found = loudness.result() if loudness is not None else LoudnessResult(None, None, None, None)
         per_channel = tuple(
