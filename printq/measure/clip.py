@@ -249,7 +249,11 @@ class FlatTopFinder:
     def _look(self, stem: NDArray[np.float64], piece: NDArray[np.float64]) -> None:
         shape = (self._channels, -1, self._span)
         sent, returned = stem.reshape(shape), piece.reshape(shape)
-        highest, lowest = returned.max(axis=2), returned.min(axis=2)
+        # Along short rows numpy's maximum takes three times as long.
+        starts = np.arange(0, piece.shape[1], self._span)
+        highest, lowest = (
+            np.stack([find.reduceat(side, starts) for side in piece]) for find in (np.maximum, np.minimum)
+        )
         for side in self._sides:
             tops, troughs = (highest, lowest) if side.sign > 0 else (-lowest, -highest)
             places = tops[side.channel], troughs[side.channel]

@@ -178,7 +178,7 @@ class TruePeakMeter:
             best = np.flatnonzero(tops > found[0])
             if not len(best):
                 continue
-            tops = rough[best].reshape(-1, rough.shape[1] // SPANS).max(axis=1)
+            tops = _largest_of_each(rough[best].ravel(), rough.shape[1] // SPANS)
             tops += np.repeat(self._slack * bounds[some[best]] + TINY, SPANS)
             spans = (some[best, np.newaxis] * SPANS + np.arange(SPANS)).ravel()
             best = np.flatnonzero(tops > found[0])
@@ -192,11 +192,11 @@ class TruePeakMeter:
         chunks = (len(signal) - PAST) // CHUNK
         single = np.zeros((chunks + 1) * CHUNK, np.float32)
         single[: len(signal)] = signal
-        bends = np.zeros_like(single)
+        bent = np.zeros_like(single)
         slopes = single[1:] - single[:-1]
-        np.subtract(slopes[1:], slopes[:-1], out=bends[1:-1])
-        tops, bends = (np.abs(values, out=values).reshape(-1, CHUNK).max(axis=1) for values in (np.abs(single), bends))
-        tops, bends = (np.maximum(values[:-1], values[1:]).astype(np.float64) for values in (tops, bends))
+        np.subtract(slopes[1:], slopes[:-1], out=bent[1:-1])
+        rows = (_largest_of_each(values, CHUNK) for values in (np.abs(single), np.abs(bent, out=bent)))
+        tops, bends = (np.maximum(values[:-1], values[1:]).astype(np.float64) for values in rows)
         limits = np.minimum(self._most * tops, (1.0 + self._tilted) * tops + self._bent * bends)
         return single, limits + self._slack * tops + TINY
 
@@ -220,6 +220,12 @@ class TruePeakMeter:
 
 def _largest(values: NDArray[np.float64]) -> float:
     return max(float(values.max(initial=0.0)), -float(values.min(initial=0.0)))
+
+
+def _largest_of_each(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:
+    """The largest of each `length` values in a row."""
+    # Along the short rows of a matrix numpy's own maximum takes three times as long.
+    return np.asarray(np.maximum.reduceat(values, np.arange(0, len(values), length)))
 
 
 def _place(values: NDArray[np.float64], top: float) -> int:
