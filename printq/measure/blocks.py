@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 
-__all__ = ["Block", "CheckedBlock", "EvenPieces", "check_block", "first_bad_sample"]
+__all__ = ["Block", "CheckedBlock", "EvenPieces", "check_block", "checked_peak", "first_bad_sample"]
 
 LARGEST_SAMPLE = 1e30
 """Far beyond anything that was ever sound; its square is still a number."""
@@ -37,7 +37,7 @@ class CheckedBlock:
     """
 
     def __init__(self, block: NDArray[np.floating]) -> None:
-        check_block(block, block.shape[-1])
+        self._peak = checked_peak(block, block.shape[-1])
         by_channel = block.T.astype(np.float64, order="C")
         by_channel.flags.writeable = False
         self._by_channel = by_channel
@@ -60,9 +60,15 @@ class CheckedBlock:
         """Shape (frames, channels), read-only: the same memory."""
         return self._by_channel.T
 
+    @property
+    def peak(self) -> float:
+        """No sample is larger."""
+        return self._peak
+
     def channel(self, number: int) -> CheckedBlock:
         """One channel alone; nothing is copied."""
         side = object.__new__(CheckedBlock)
+        side._peak = self._peak
         side._by_channel = self._by_channel[number : number + 1]
         return side
 
@@ -81,13 +87,20 @@ def check_block(block: Block, channels: int) -> None:
     UnmeasurableError
         A sample is NaN, infinite, or larger than 1e30.
     """
+    checked_peak(block, channels)
+
+
+def checked_peak(block: Block, channels: int) -> float:
+    """What `check_block` does, and the largest magnitude of a block that passes it."""
     if len(block.shape) != 2 or block.shape[1] != channels:
         raise ValueError(f"a block must have the shape (frames, {channels}), this one has {block.shape}")
     if isinstance(block, CheckedBlock):
-        return
+        return block.peak
+    highest, lowest = (float(block.max()), float(block.min())) if block.size else (0.0, 0.0)
     # NaN fails every comparison, so one of each pair is enough for all three.
-    if block.size and not (block.max() <= LARGEST_SAMPLE and block.min() >= -LARGEST_SAMPLE):
+    if not (highest <= LARGEST_SAMPLE and lowest >= -LARGEST_SAMPLE):
         raise UnmeasurableError("the signal holds samples that are not finite numbers")
+    return max(highest, -lowest)
 
 
 def first_bad_sample(block: NDArray[np.floating]) -> tuple[int, int] | None:

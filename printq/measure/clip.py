@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
-from printq.measure.blocks import Block, CheckedBlock, check_block
+from printq.measure.blocks import Block, CheckedBlock, checked_peak
 from printq.measure.spectra import PairedPieces
 
 __all__ = ["Ceiling", "ClipFinder", "ClipResult", "ClipRun", "FlatTopFinder"]
@@ -116,12 +116,11 @@ class ClipFinder:
         UnmeasurableError
             A sample is not a finite number; nothing of the block is counted then.
         """
-        check_block(block, len(self._sides))
-        by_channel = block.by_channel if isinstance(block, CheckedBlock) else block.T
-        quiet = not any(side.in_run for side in self._sides)
-        if quiet and len(block) and by_channel.max() < self._full_scale and by_channel.min() > -self._full_scale:
+        quiet = checked_peak(block, len(self._sides)) < self._full_scale
+        if quiet and len(block) and not any(side.in_run for side in self._sides):
             self._frames += len(block)
             return
+        by_channel = block.by_channel if isinstance(block, CheckedBlock) else block.T
         for side in self._sides:
             samples = by_channel[side.channel]
             at_end = (samples >= self._full_scale).astype(np.int8) - (samples <= -self._full_scale)

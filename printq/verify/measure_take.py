@@ -249,7 +249,7 @@ def measure_take(
     )
 
 
-_Walked = tuple[Signal, Signal, Signal]
+_Walked = tuple[Signal, Signal, NDArray[np.floating]]
 _Checked = tuple[Signal, CheckedBlock, CheckedBlock]
 
 
@@ -268,7 +268,8 @@ def _walk(
     reader.seek(min(max(0, take.layout.material_at + trim.frames), take.frames))
     left = each.print_frames
     while left > 0:
-        heard = reader.read(min(BLOCK_FRAMES, left))[:, : take.channels]
+        # Takes hold no more digits.
+        heard = reader.read_float32(min(BLOCK_FRAMES, left))[:, : take.channels]
         if not len(heard):
             break
         left -= len(heard)

@@ -97,6 +97,7 @@ def test_a_checked_block_is_the_samples_that_were_given_and_stays_so() -> None:
     block = CheckedBlock(signal.astype(np.float32))
     np.testing.assert_array_equal(block.samples, signal.astype(np.float32))
     np.testing.assert_array_equal(block.channel(1).samples, signal[:, 1:].astype(np.float32))
+    assert block.peak == np.abs(signal.astype(np.float32)).max()
     before = block.samples.copy()
     signal[:] = 0.0
     np.testing.assert_array_equal(block.samples, before)
