@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import os
-import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from printq.archive.audit import audit_bag
 from printq.archive.bagit import name_clash
 from printq.archive.packing import original_bytes
-from printq.archive.reading import BagContents, Findings, open_inside, read_bag, same_name
+from printq.archive.reading import BagContents, Findings, open_inside, read_bag
 from printq.archive.staging import staged_folder
 from printq.archive.times import restore_times
 from printq.errors import FileError, UsageError
@@ -56,7 +55,7 @@ def restore_bag(
     to = Path(os.path.abspath(to))  # noqa: PTH100 - resolve() would follow a link at the end
     if (to.parent.resolve() / to.name).is_relative_to(bag.resolve()):
         raise UsageError(f"{to} lies inside the bag; choose a place outside of it")
-    wrong = [one for one in audit_bag(bag, workers=workers).findings if one.what != "audio"]
+    wrong = audit_bag(bag, workers=workers).findings
     if wrong:
         first = wrong[0]
         others = f" (and {len(wrong) - 1} more: printq audit names them)" if len(wrong) > 1 else ""
@@ -64,29 +63,27 @@ def restore_bag(
             f"{bag} is not whole, nothing was restored: {first.file} {first.message}{others}; {first.remedy}"
         )
     contents = read_bag(bag, Findings())
-    algorithm = max(contents.payload_manifests, key=("md5", "sha1", "sha256", "sha512").index)
-    checksums = contents.payload_manifests[algorithm]
-    names = {stored: _final_name(contents, stored) for stored in sorted(checksums)}
-    _check_names(list(names.values()))
-    forms = same_name(contents.files)
-    octets = 0
+    _check_names([_final_name(contents, path) for path, *_ in contents.ledger.payload()])
+    files = octets = unpacked = 0
     with staged_folder(to) as folder, storage_errors(to):
-        for stored, name in names.items():
-            packed = contents.packed.get(stored)
-            kind, digest = ("sha512", packed.sha512) if packed else (algorithm, checksums[stored])
-            there = stored if stored in contents.files else forms[unicodedata.normalize("NFC", stored)]
-            pieces = original_bytes(bag / there, packed) if packed else _pieces(bag, there)
-            written = _lay_out(folder / name, pieces, kind, digest, stored)
+        for path, stored, algorithm, digest in contents.ledger.payload():
+            name = _final_name(contents, path)
+            packed = contents.packed.get(path)
+            pieces = original_bytes(bag / stored, packed) if packed else _pieces(bag, stored)
+            kind, expected = ("sha512", packed.sha512) if packed else (algorithm, digest)
+            written = _lay_out(folder / name, pieces, kind, expected, stored)
+            files += 1
             octets += written
+            unpacked += packed is not None
             if progress:
                 progress(name, written)
         restore_times(folder)
     return RestoreRecord(
         bag=str(bag),
         path=str(to),
-        files=len(names),
+        files=files,
         bytes=octets,
-        unpacked=sum(one in names for one in contents.packed),
+        unpacked=unpacked,
     )
 
 

@@ -7,7 +7,7 @@ print against its sidecar, each sidecar against the stem that was played, each m
 from __future__ import annotations
 
 import posixpath
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -47,7 +47,7 @@ class ContentFinding:
 class Payload:
     """What is in a bag: names as they were archived, and where each can be read."""
 
-    names: tuple[str, ...]
+    names: Collection[str]
     locate: Callable[[str], Path]
     """A file that holds it as it was; of what is packed, one with the same samples."""
     is_packed: Callable[[str], bool] = lambda _: False
@@ -56,10 +56,8 @@ class Payload:
 def check_session(contents: BagContents) -> list[BagFinding]:
     """`check_content` for a bag whose files were found whole; says nothing of bags that hold no session."""
     packed = {packed.path: stored for stored, packed in contents.packed.items()}
-    plain = [path for path in contents.files if path not in contents.packed]
-    names = sorted(path.removeprefix(DATA) for path in (*plain, *packed) if path.startswith(DATA))
     payload = Payload(
-        tuple(names),
+        _Names(contents, packed),
         locate=lambda name: contents.path / packed.get(f"{DATA}{name}", f"{DATA}{name}"),
         is_packed=lambda name: f"{DATA}{name}" in packed,
     )
@@ -72,6 +70,27 @@ def check_session(contents: BagContents) -> list[BagFinding]:
         )
         for found in check_content(payload)
     ]
+
+
+class _Names(Collection[str]):
+    """Names of the payload as they were archived; there may be millions, so that they are not held."""
+
+    def __init__(self, contents: BagContents, packed: Mapping[str, str]) -> None:
+        self._contents, self._packed = contents, packed
+
+    def __contains__(self, name: object) -> bool:
+        path = f"{DATA}{name}"
+        there = path not in self._contents.packed and self._contents.ledger.size(path) is not None
+        return there or path in self._packed
+
+    def __iter__(self) -> Iterator[str]:
+        for path, _ in self._contents.ledger.files():
+            if path.startswith(DATA):
+                packed = self._contents.packed.get(path)
+                yield (packed.path if packed else path).removeprefix(DATA)
+
+    def __len__(self) -> int:
+        return self._contents.ledger.payload_size()[1]
 
 
 def check_content(payload: Payload) -> list[ContentFinding]:
@@ -88,12 +107,11 @@ def check_content(payload: Payload) -> list[ContentFinding]:
     found = list(_mixes(payload, proof, sums)) if proof is not None else []
     ties = {posixpath.normpath(posixpath.join(place, tie.sidecar)): tie for tie in proof.prints} if proof else {}
     unprinted = {each.pass_id for each in proof.not_printed} if proof else set()
-    known = set(payload.names)
     found += [
         ContentFinding(name, f"{name} is not in the bag, and the proof speaks of it")
         for tie in ties.values()
         for name in (_place(place, tie.print_file), _place(place, tie.sidecar))
-        if name not in known
+        if name not in payload.names
     ]
     for name in payload.names:
         if not name.endswith(".json") or (name not in ties and not _is_sidecar(payload.locate(name))):

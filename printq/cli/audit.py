@@ -62,5 +62,9 @@ def audit(
                 typer.echo(f"  {finding.file}: {finding.what}: {finding.message}; {finding.remedy}")
             if one.more_findings:
                 typer.echo(f"  and {one.more_findings} more")
+            for warning in one.warnings:
+                typer.echo(f"  to know: {warning.file}: {warning.message}; {warning.remedy}")
+            if one.more_warnings:
+                typer.echo(f"  and {one.more_warnings} more to know")
     if not ok:
         raise typer.Exit(ExitStatus.FILE)
