@@ -29,6 +29,7 @@ __all__ = [
     "parse_info",
     "parse_manifest_line",
     "path_problem",
+    "windows_problem",
 ]
 
 DECLARATION = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -43,6 +44,9 @@ LINE = re.compile(r"([0-9A-Fa-f]+)[ \t]+(\*?)(.+)", re.DOTALL)
 FETCH_LINE = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*:\S+)[ \t]+(-|[0-9]+)[ \t]+(.+)", re.DOTALL)
 ENCODED = re.compile("%(0A|0D|25)", re.IGNORECASE)
 MOST_PATH_BYTES = 4096
+WINDOWS_FORBIDS = {*'<>:"|?*', *map(chr, range(32))}
+WINDOWS_DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"}
+WINDOWS_DEVICES |= {f"{name}{number}" for name in ("com", "lpt") for number in "123456789¹²³"}
 
 
 def path_problem(path: str) -> str | None:
@@ -62,6 +66,18 @@ def path_problem(path: str) -> str | None:
             return f"is longer than {MOST_PATH_BYTES} bytes"
     except UnicodeEncodeError:
         return "is no valid Unicode"
+    return None
+
+
+def windows_problem(path: str) -> str | None:
+    """Why Windows does not allow a path that others do, in words; None where it does. RFC 8493, 6.1.2."""
+    for part in path.split("/"):
+        if found := set(part) & WINDOWS_FORBIDS:
+            return f"has {min(found)!r} in it"
+        if part.endswith((" ", ".")):
+            return "has a part that ends with a space or a full stop"
+        if part.split(".")[0].rstrip().casefold() in WINDOWS_DEVICES:
+            return f"has the part {part!r}, which stands for a device"
     return None
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from printq.archive.audit import audit_bag
-from printq.archive.bagit import name_clash
+from printq.archive.bagit import name_clash, windows_problem
 from printq.archive.packing import original_bytes
 from printq.archive.reading import BagContents, Findings, open_inside, read_bag
 from printq.archive.staging import staged_folder
@@ -20,7 +20,7 @@ from printq.models.archive import RestoreRecord
 __all__ = ["restore_bag"]
 
 AT_ONCE = 1 << 20
-RESERVED = {"con", "prn", "aux", "nul", *(f"{name}{number}" for name in ("com", "lpt") for number in range(1, 10))}
+IS_WINDOWS = os.name == "nt"
 
 
 def restore_bag(
@@ -96,13 +96,9 @@ def _check_names(names: list[str]) -> None:
     """Names of a bag from elsewhere that this disk might take for one, or that this system does not allow."""
     if clash := name_clash(names):
         raise FileError(f"{clash[0]!r} and {clash[1]!r} are one name on some disks; restore them by hand")
-    for name in names:
-        parts = name.split("/")
-        if os.name == "nt" and any(
-            part.split(".")[0].casefold().strip() in RESERVED or part[-1] in " ." or set(part) & set('<>:"|?*')
-            for part in parts
-        ):
-            raise FileError(f"{name!r} is no name that Windows allows; restore the bag on another system")
+    for name in names if IS_WINDOWS else ():
+        if problem := windows_problem(name):
+            raise FileError(f"{name!r} {problem}, which Windows does not allow; restore the bag on another system")
 
 
 def _pieces(bag: Path, stored: str) -> Iterator[bytes]:

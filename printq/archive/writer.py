@@ -180,7 +180,9 @@ def _record(bag: _Bag, item: Item, stored: str, octets: int, digest: str) -> Non
 
 def _compare(item: Item, digest: str) -> None:
     if item.sha512 is not None and digest != item.sha512.lower():
-        raise FileError(f"{item.path} is not what it was when its checksum was taken; look at it, then try again")
+        raise FileError(
+            f"{item.path} is not what it was when it was looked at; wait until nobody writes to it, then try again"
+        )
 
 
 def _pack(bag: _Bag, item: Item, file: BinaryIO, length: int, target: Path) -> bool:

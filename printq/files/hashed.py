@@ -19,9 +19,9 @@ BLOCK = 1 << 20
 class HashedFile(io.BufferedIOBase):
     """Reads an open file from its beginning to its end, and hashes on the way.
 
-    A reader may jump: what lies between is read and hashed then. The first block and the last one read are kept, so
-    that a header, and what was just read, can be read again from memory. Only what lies further back is read a second
-    time; decoders do not go there.
+    A reader may jump. The first block and the last one read are kept, so that a header, and what was just read, can be
+    read again from memory. Only what lies further back, or more than a block ahead, is read by itself: readers of wave
+    files look there for small chunks after the samples.
 
     Parameters
     ----------
@@ -93,16 +93,15 @@ class HashedFile(io.BufferedIOBase):
 
     def _piece(self, most: int | None) -> bytes:
         """What one block holds from the present position on; empty at the end."""
-        while self._position >= self.octets and self._advance():
-            pass
-        if self._position >= self.octets:
-            return b""
-        if self._position >= self._start:
+        if self._position < self.octets + BLOCK:
+            while self._position >= self.octets and self._advance():
+                pass
+        if self._start <= self._position < self.octets:
             block, start = self._block, self._start
         elif self._position < len(self._first):
             block, start = self._first, 0
         else:
-            block, start = self._again(min(most or BLOCK, self._start - self._position)), self._position
+            block, start = self._elsewhere(BLOCK if most is None else min(most, BLOCK)), self._position
         begin = self._position - start
         piece = block[begin : None if most is None else begin + most]
         self._position += len(piece)
@@ -123,9 +122,8 @@ class HashedFile(io.BufferedIOBase):
             self._first = data
         return True
 
-    def _again(self, size: int) -> bytes:
-        end = self.octets
+    def _elsewhere(self, size: int) -> bytes:
         self._file.seek(self._position)
         data = self._file.read(size)
-        self._file.seek(end)
+        self._file.seek(self.octets)
         return data

@@ -199,20 +199,35 @@ class SoundReader:
 
 
 class _Source:
-    """An open file for libsndfile to call. An error in a call from C would be printed and lost: it is kept."""
+    """An open file for libsndfile to call, at a place of its own: others may read the file in between.
+
+    An error in a call from C would be printed and lost: it is kept.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self.file = file
         self.error: OSError | None = None
-        self.seek, self.tell = file.seek, file.tell
+        self._place = 0
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        if whence == os.SEEK_END:
+            self._place = self.file.seek(offset, os.SEEK_END)
+        else:
+            self._place = offset + (self._place if whence == os.SEEK_CUR else 0)
+        return self._place
+
+    def tell(self) -> int:
+        return self._place
 
     def readinto(self, buffer: Any) -> int:
         try:
+            self.file.seek(self._place)
             data = self.file.read(len(buffer))
         except OSError as error:
             self.error = error
             return 0
         buffer[: len(data)] = data
+        self._place += len(data)
         return len(data)
 
 

@@ -63,11 +63,27 @@ def test_a_header_and_what_was_just_read_are_not_read_again_from_the_disk(path: 
     opened: Any = Counted(path)
     with opened:
         file = HashedFile(opened, ["sha512"])
-        for place in (0, 200, 10, 230, 5, 900, 0):
+        for place in (0, 60, 10, 120, 5, 128, 130, 0):
             file.seek(place)
-            file.read(8)
+            assert file.read(8) == CONTENT[place : place + 8]
+        file.read1(10)
+        assert opened.octets == 3 * 64
         assert file.finish() == {"sha512": hashlib.sha512(CONTENT).hexdigest()}
         assert opened.octets == len(CONTENT)
+
+
+def test_a_look_far_ahead_costs_what_is_looked_at(path: Path) -> None:
+    opened: Any = Counted(path)
+    with opened:
+        file = HashedFile(opened, ["sha512"])
+        file.read(8)
+        file.seek(900)
+        assert file.read(8) == CONTENT[900:908]
+        assert opened.octets == 64 + 8
+        file.seek(8)
+        assert file.read() == CONTENT[8:]
+        assert file.finish() == {"sha512": hashlib.sha512(CONTENT).hexdigest()}
+        assert opened.octets == len(CONTENT) + 8
 
 
 def test_what_lies_further_back_comes_right_too(path: Path) -> None:
