@@ -24,9 +24,11 @@ FILES_AT_ONCE, BYTES_AT_ONCE = 16, 1 << 22
 HEADER_SAYS = (".wav", ".wave", ".rf64", ".bw64", ".aif", ".aiff")
 """Uncompressed: a header that fits the length, and the checksum, prove that the samples are what they were."""
 
-ContentCheck = Callable[[BagContents], Iterable[BagFinding]]
-"""Looks at what a bag is about, after its files were found whole."""
+ContentCheck = Callable[[BagContents, Executor], Iterable[BagFinding]]
+"""Looks at what a bag is about, after its files were found whole, with what runs the jobs."""
 Progress = Callable[[str, int], None]
+Begin = Callable[[int], None]
+"""Is told how many bytes will be read."""
 
 
 @dataclass(frozen=True)
@@ -118,11 +120,14 @@ def audit_with(
     bag: Path,
     *,
     progress: Progress | None = None,
+    begin: Begin | None = None,
     content_checks: Sequence[ContentCheck] = (),
 ) -> Audit:
-    """As `audit_bag`, with what runs the jobs at hand."""
+    """As `audit_bag`, with what runs the jobs at hand; `begin` is told how many bytes the payload has."""
     findings = Findings()
     contents = read_bag(bag, findings)
+    if begin:
+        begin(contents.ledger.payload_size()[0])
     files = octets = packed = 0
     for outcome in _outcomes(executor, contents):
         files += 1
@@ -136,7 +141,7 @@ def audit_with(
     _check_size(contents, findings)
     if not findings.kept:
         for check in content_checks:
-            for finding in check(contents):
+            for finding in check(contents, executor):
                 findings.take(finding)
     return Audit(
         path=str(bag),

@@ -11,8 +11,10 @@ from typing import Any, Protocol, TypeVar
 
 from printq.errors import UsageError
 
-__all__ = ["Executor", "open_executor"]
+__all__ = ["HERE", "Executor", "open_executor"]
 
+CONNECT_S = 10.0
+"""How long a scheduler is tried."""
 JOBS_EACH = 4
 """That wait for a worker at a time: enough that it never waits itself."""
 Job = TypeVar("Job")
@@ -34,6 +36,9 @@ class Here:
     def map(self, function: Callable[[Job], Result], jobs: Iterable[Job]) -> Iterable[Result]:
         """See `Executor`."""
         return map(function, jobs)
+
+
+HERE: Executor = Here()
 
 
 class _Workers:
@@ -70,7 +75,7 @@ def open_executor(workers: int | None = None, dask: str | None = None) -> Iterat
         return
     count = workers if workers is not None else os.cpu_count() or 1
     if count <= 1:
-        yield Here()
+        yield HERE
         return
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
@@ -87,7 +92,7 @@ def _connected(address: str) -> Iterator[Any]:
         raise UsageError("--dask needs the extra 'cluster'; install it with: pip install 'printq[cluster]'") from error
     try:
         connect: Any = Client  # has no types
-        client = connect(address, timeout="10s", set_as_default=False)
+        client = connect(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as error:
         raise UsageError(
             f"no dask scheduler answers at {address} ({error}); start it or correct the address"

@@ -7,8 +7,9 @@ import os
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-from printq.archive.audit import audit_bag
+from printq.archive.audit import audit_with
 from printq.archive.bagit import name_clash, windows_problem
+from printq.archive.executors import open_executor
 from printq.archive.packing import original_bytes
 from printq.archive.reading import BagContents, Findings, open_inside, read_bag
 from printq.archive.staging import staged_folder
@@ -29,6 +30,7 @@ def restore_bag(
     *,
     workers: int | None = 1,
     progress: Callable[[str, int], None] | None = None,
+    begin: Callable[[str, int], None] | None = None,
 ) -> RestoreRecord:
     """Lay the payload of a bag out in a new folder; each file is compared with its checksum as it is written.
 
@@ -41,7 +43,9 @@ def restore_bag(
     workers : int, optional
         For the audit.
     progress : callable, optional
-        Called with each file that is laid out and its bytes.
+        Called with each file that was read in the audit, and then with each that is laid out, and its bytes.
+    begin : callable, optional
+        Called before either: with `audit` or `lay out`, and how many bytes there are, as stored.
 
     Raises
     ------
@@ -55,7 +59,10 @@ def restore_bag(
     to = Path(os.path.abspath(to))  # noqa: PTH100 - resolve() would follow a link at the end
     if (to.parent.resolve() / to.name).is_relative_to(bag.resolve()):
         raise UsageError(f"{to} lies inside the bag; choose a place outside of it")
-    wrong = audit_bag(bag, workers=workers).findings
+    announce = begin or _silent
+    with open_executor(workers) as executor:
+        audit = audit_with(executor, bag, progress=progress, begin=lambda octets: announce("audit", octets))
+    wrong = audit.findings
     if wrong:
         first = wrong[0]
         others = f" (and {len(wrong) - 1} more: printq audit names them)" if len(wrong) > 1 else ""
@@ -64,6 +71,7 @@ def restore_bag(
         )
     contents = read_bag(bag, Findings())
     _check_names([_final_name(contents, path) for path, *_ in contents.ledger.payload()])
+    announce("lay out", contents.ledger.payload_size()[0])
     files = octets = unpacked = 0
     with staged_folder(to) as folder, storage_errors(to):
         for path, stored, algorithm, digest in contents.ledger.payload():
@@ -76,7 +84,7 @@ def restore_bag(
             octets += written
             unpacked += packed is not None
             if progress:
-                progress(name, written)
+                progress(name, contents.ledger.size(stored) or 0)
         restore_times(folder)
     return RestoreRecord(
         bag=str(bag),
@@ -85,6 +93,10 @@ def restore_bag(
         bytes=octets,
         unpacked=unpacked,
     )
+
+
+def _silent(what: str, octets: int) -> None:
+    """Nobody wants to know."""
 
 
 def _final_name(contents: BagContents, stored: str) -> str:
