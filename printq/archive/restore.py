@@ -12,7 +12,7 @@ from printq.archive.bagit import name_clash, windows_problem
 from printq.archive.executors import open_executor
 from printq.archive.packing import original_bytes
 from printq.archive.reading import BagContents, Findings, open_inside, read_bag
-from printq.archive.staging import staged_folder
+from printq.archive.staging import DiskSync, staged_folder
 from printq.archive.times import restore_times
 from printq.errors import FileError, UsageError
 from printq.files.atomic import storage_errors
@@ -74,17 +74,17 @@ def restore_bag(
     announce("lay out", contents.ledger.payload_size()[0])
     files = octets = unpacked = 0
     with staged_folder(to) as folder, storage_errors(to):
-        for path, stored, algorithm, digest in contents.ledger.payload():
-            name = _final_name(contents, path)
-            packed = contents.packed.get(path)
-            pieces = original_bytes(bag / stored, packed) if packed else _pieces(bag, stored)
-            kind, expected = ("sha512", packed.sha512) if packed else (algorithm, digest)
-            written = _lay_out(folder / name, pieces, kind, expected, stored)
-            files += 1
-            octets += written
-            unpacked += packed is not None
-            if progress:
-                progress(name, contents.ledger.size(stored) or 0)
+        with DiskSync() as disk:
+            for path, stored, algorithm, digest in contents.ledger.payload():
+                name = _final_name(contents, path)
+                packed = contents.packed.get(path)
+                pieces = original_bytes(bag / stored, packed) if packed else _pieces(bag, stored)
+                kind, expected = ("sha512", packed.sha512) if packed else (algorithm, digest)
+                octets += _lay_out(folder / name, pieces, kind, expected, stored, disk)
+                files += 1
+                unpacked += packed is not None
+                if progress:
+                    progress(name, contents.ledger.size(stored) or 0)
         restore_times(folder)
     return RestoreRecord(
         bag=str(bag),
@@ -122,7 +122,7 @@ def _pieces(bag: Path, stored: str) -> Iterator[bytes]:
         raise FileError(f"{bag / stored} cannot be read ({error.strerror or error}); look at its disk") from error
 
 
-def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str, stored: str) -> int:
+def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str, stored: str, disk: DiskSync) -> int:
     whole = hashlib.new(algorithm, usedforsecurity=False)
     target.parent.mkdir(parents=True, exist_ok=True)
     with target.open("xb") as file:
@@ -130,8 +130,7 @@ def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str,
             whole.update(data)
             file.write(data)
         octets = file.tell()
-        file.flush()
-        os.fsync(file.fileno())
+        disk.add(file)
     if whole.hexdigest() != digest:
         raise FileError(f"{stored} changed after it was audited; audit the bag again")
     return octets
