@@ -24,7 +24,6 @@ __all__ = [
     "info_text",
     "manifest_line",
     "manifest_text",
-    "name_clash",
     "parse_fetch_line",
     "parse_info",
     "parse_manifest_line",
@@ -84,27 +83,6 @@ def windows_problem(path: str) -> str | None:
 def clash_key(path: str) -> str:
     """The same for paths that some file systems take for one: letter case and Unicode normal forms."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())
-
-
-def name_clash(paths: Iterable[str]) -> tuple[str, str] | None:
-    """Two paths, or folders on their way, that cannot stand side by side on every disk; None where all can.
-
-    The same path twice, spellings that differ in letter case or normal form, and a file that is a folder too.
-    """
-    files: dict[str, str] = {}
-    folders: dict[str, str] = {}
-    for path in paths:
-        key = clash_key(path)
-        if key in files:
-            return files[key], path
-        files[key] = path
-        parts = path.split("/")
-        for count in range(1, len(parts)):
-            folder = "/".join(parts[:count])
-            other = folders.setdefault(clash_key(folder), folder)
-            if other != folder:
-                return other, folder
-    return next(((files[key], folder) for key, folder in folders.items() if key in files), None)
 
 
 def encode_path(path: str) -> str:

@@ -12,9 +12,10 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
+from printq.archive.bagit import clash_key
 from printq.errors import StorageError
 
-__all__ = ["Ledger"]
+__all__ = ["Ledger", "name_clash"]
 
 CACHE_KIB = 8192
 STRONGEST = ("sha512", "sha256", "sha1", "md5")
@@ -26,9 +27,10 @@ CREATE TABLE twin (file BLOB, listed BLOB PRIMARY KEY) WITHOUT ROWID;
 CREATE INDEX twin_file ON twin (file);
 CREATE TABLE loose (algorithm TEXT, digest TEXT, path BLOB, PRIMARY KEY (algorithm, digest, path)) WITHOUT ROWID;
 CREATE INDEX loose_path ON loose (path);
+CREATE TABLE name (key BLOB, is_folder INTEGER, name BLOB NOT NULL, PRIMARY KEY (key, is_folder)) WITHOUT ROWID;
 """
 """Files; those whose names are not in normal form C, by that form; lines of manifests; files that are listed in another
-normal form; and files that no manifest lists."""
+normal form; files that no manifest lists; and names of files and folders by what some disks take for one."""
 MISSING = "NOT EXISTS (SELECT 1 FROM file WHERE file.path = listed.path)"
 FIRST, BEYOND = b"data/", b"data0"
 """Paths of the payload: from the one on, and before the other."""
@@ -136,7 +138,36 @@ class Ledger:
         for (path,) in self._run("SELECT DISTINCT path FROM loose ORDER BY path"):
             yield _path(path)
 
+    def add_name(self, path: str) -> tuple[str, str] | None:
+        """A path that is to stand beside those added before; the two names that cannot, where it clashes with one."""
+        if other := self._other_name(path, is_folder=False):
+            return other, path
+        folder = path
+        while "/" in folder:
+            folder = folder.rpartition("/")[0]
+            other = self._other_name(folder, is_folder=True)
+            if other == folder:
+                return None  # and all above it were seen then
+            if other:
+                return other, folder
+        return None
+
+    def name_clash(self) -> tuple[str, str] | None:
+        """A file and a folder among the names that were added that would be one."""
+        query = "SELECT one.name, two.name FROM name one JOIN name two USING (key)"
+        found = self._run(f"{query} WHERE NOT one.is_folder AND two.is_folder LIMIT 1").fetchone()
+        return (_path(found[0]), _path(found[1])) if found else None
+
     # ---- inside ----
+
+    def _other_name(self, name: str, *, is_folder: bool) -> str | None:
+        """The name that is there with the same key; None where this is the first, which then stays."""
+        key = _key(clash_key(name))
+        done = self._run("INSERT OR IGNORE INTO name VALUES (?, ?, ?)", (key, is_folder, _key(name)))
+        if done.rowcount == 1:
+            return None
+        found = self._run("SELECT name FROM name WHERE key = ? AND is_folder = ?", (key, is_folder)).fetchone()
+        return _path(found[0])
 
     def _pairs(self) -> Iterator[tuple[bytes, bytes]]:
         has_forms = self._run("SELECT 1 FROM form LIMIT 1").fetchone() is not None
@@ -160,6 +191,18 @@ class Ledger:
             self._database.executemany(query, rows)
         except sqlite3.OperationalError as error:
             raise _no_room(error) from error
+
+
+def name_clash(paths: Iterable[str]) -> tuple[str, str] | None:
+    """Two paths, or folders on their way, that cannot stand side by side on every disk; None where all can.
+
+    The same path twice, spellings that differ in letter case or normal form, and a file that is a folder too.
+    """
+    ledger = Ledger()
+    for path in paths:
+        if clash := ledger.add_name(path):
+            return clash
+    return ledger.name_clash()
 
 
 def _grouped(rows: Iterable[tuple[bytes, str, str]]) -> Iterator[tuple[str, dict[str, str]]]:

@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 from printq.archive.audit import audit_with
-from printq.archive.bagit import name_clash, windows_problem
+from printq.archive.bagit import windows_problem
 from printq.archive.executors import open_executor
+from printq.archive.ledger import name_clash
 from printq.archive.packing import original_bytes
 from printq.archive.reading import BagContents, Findings, open_inside, read_bag
 from printq.archive.staging import DiskSync, staged_folder
@@ -70,7 +71,7 @@ def restore_bag(
             f"{bag} is not whole, nothing was restored: {first.file} {first.message}{others}; {first.remedy}"
         )
     contents = read_bag(bag, Findings())
-    _check_names([_final_name(contents, path) for path, *_ in contents.ledger.payload()])
+    _check_names(_final_name(contents, path) for path, *_ in contents.ledger.payload())
     announce("lay out", contents.ledger.payload_size()[0])
     files = octets = unpacked = 0
     with staged_folder(to) as folder, storage_errors(to):
@@ -104,13 +105,17 @@ def _final_name(contents: BagContents, stored: str) -> str:
     return (packed.path if packed else stored).removeprefix("data/")
 
 
-def _check_names(names: list[str]) -> None:
+def _check_names(names: Iterable[str]) -> None:
     """Names of a bag from elsewhere that this disk might take for one, or that this system does not allow."""
-    if clash := name_clash(names):
+    if clash := name_clash(_allowed(names)):
         raise FileError(f"{clash[0]!r} and {clash[1]!r} are one name on some disks; restore them by hand")
-    for name in names if IS_WINDOWS else ():
-        if problem := windows_problem(name):
+
+
+def _allowed(names: Iterable[str]) -> Iterator[str]:
+    for name in names:
+        if IS_WINDOWS and (problem := windows_problem(name)):
             raise FileError(f"{name!r} {problem}, which Windows does not allow; restore the bag on another system")
+        yield name
 
 
 def _pieces(bag: Path, stored: str) -> Iterator[bytes]:

@@ -23,9 +23,9 @@ from printq.archive.bagit import (
     clash_key,
     info_text,
     manifest_text,
-    name_clash,
     path_problem,
 )
+from printq.archive.ledger import name_clash
 from printq.archive.packing import PackedFile, original_bytes, pack_wave, packed_text, plan_wave
 from printq.archive.staging import DiskSync, staged_folder, write_synced
 from printq.errors import FileError, UsageError

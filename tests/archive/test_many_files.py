@@ -53,6 +53,21 @@ def test_a_manifest_of_a_million_lines_is_audited_in_the_memory_of_a_short_one(t
 
 
 @pytest.mark.slow
+def test_names_are_compared_in_memory_that_does_not_grow(tmp_path: Path) -> None:
+    """As before a restore: 150,000 names in a dictionary have 28 MB."""
+    code = (
+        "import resource, sys; from printq.archive.ledger import name_clash\n"
+        "assert name_clash(f'takes {n % 100}/{n:07d}.wav' for n in range(int(sys.argv[1]))) is None\n"
+        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // (1 << (20 if sys.platform == 'darwin' else 10)))"
+    )
+    few, many = (
+        int(subprocess.run([sys.executable, "-c", code, count], capture_output=True, text=True, check=True).stdout)
+        for count in ("100", "150000")
+    )
+    assert many <= few + 12, (few, many)
+
+
+@pytest.mark.slow
 def test_a_payload_of_many_files_is_audited_in_the_memory_of_a_small_one(tmp_path: Path) -> None:
     """What is known of a file in a dictionary has about a kilobyte: for so many files that would be seen."""
     count = 30_000

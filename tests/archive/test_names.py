@@ -11,6 +11,7 @@ import pytest
 from printq.archive import restore
 from printq.archive.audit import audit_bag
 from printq.archive.bagit import DECLARATION, windows_problem
+from printq.archive.ledger import name_clash
 from printq.archive.restore import restore_bag
 from printq.archive.writer import Item, write_bag
 from printq.errors import FileError, UsageError
@@ -73,6 +74,24 @@ def test_a_name_that_windows_does_not_allow_comes_back_elsewhere_and_is_refused_
     with pytest.raises(FileError, match="which Windows does not allow"):
         restore_bag(tmp_path / "bag", tmp_path / "once-more")
     assert not (tmp_path / "once-more").exists()
+
+
+@pytest.mark.parametrize(
+    ("names", "clash"),
+    [
+        (["a/b/c", "a/b/d", "a/c"], None),
+        (["a/x", "A/y"], ("a", "A")),
+        (["a/b/x", "a/B/y"], ("a/b", "a/B")),
+        (["a", "a"], ("a", "a")),
+        (["a", "a/b"], ("a", "a")),
+        (["a/b", "A"], ("A", "a")),
+        (["a/b/c/d", "a/b", "e"], ("a/b", "a/b")),
+        ([NFC, "x", NFD], (NFC, NFD)),
+    ],
+    ids=str,
+)
+def test_two_names_that_cannot_stand_side_by_side_are_told(names: list[str], clash: tuple[str, str] | None) -> None:
+    assert name_clash(names) == clash
 
 
 def test_a_session_with_such_a_name_is_archived_and_it_is_said(tmp_path: Path) -> None:
