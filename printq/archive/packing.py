@@ -109,10 +109,13 @@ def pack_wave(file: BinaryIO, length: int, plan: WavePlan, target: Path) -> tupl
     return head, tail, whole.hexdigest()
 
 
-def original_bytes(flac: Path, packed: PackedFile) -> Iterator[bytes]:
-    """The original file in pieces. Raises FileError where the FLAC cannot be decoded to its end."""
+def original_bytes(flac: Path, packed: PackedFile, file: BinaryIO | None = None) -> Iterator[bytes]:
+    """The original file in pieces. Raises FileError where the FLAC cannot be decoded to its end.
+
+    `file`: the FLAC file where it is open already.
+    """
     yield packed.head
-    yield from flac_samples(flac)
+    yield from flac_samples(flac, file=file)
     yield packed.tail
 
 

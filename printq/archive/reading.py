@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import codecs
-import hashlib
+import contextlib
+import io
 import os
 import re
 import stat
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
 from printq.archive.bagit import (
     BAG_FORMAT,
@@ -20,25 +20,38 @@ from printq.archive.bagit import (
     HASHES,
     INFO,
     PACKED,
-    manifest_text,
+    ManifestLine,
+    encode_path,
+    manifest_line,
+    parse_fetch_line,
     parse_info,
     parse_manifest_line,
     path_problem,
 )
+from printq.archive.ledger import Ledger
 from printq.archive.packing import PackedFile, parse_packed
 from printq.errors import FileError
+from printq.files.hashed import HashedFile
 from printq.models.archive import BagFinding, FindingKind
 
-__all__ = ["BagContents", "Findings", "open_inside", "read_bag", "same_name", "text_digests"]
+__all__ = ["MANIFEST", "BagContents", "Findings", "TextRead", "open_inside", "read_bag"]
 
-MOST_TEXT_BYTES = 1 << 30
-"""Of one manifest; some millions of lines."""
+MOST_TEXT_BYTES = 1 << 24
+"""Of the declaration and of `bag-info.txt`."""
+MOST_PACKED_BYTES = 1 << 30
+MOST_LINE = 1 << 16
+"""Characters of one line of a manifest; no path that is followed is as long."""
 MOST_FINDINGS = 1000
 MANIFEST = re.compile(r"(tag)?manifest-([a-z0-9]+)\.txt", re.IGNORECASE)
 VERSION = re.compile(
-    rb"BagIt-Version: *(\d+)\.(\d+)[ \t]*(?:\r\n|\n|\r)Tag-File-Character-Encoding: *(\S+)[ \t]*(?:\r\n|\n|\r)?"
+    rb"BagIt-Version: *(\d+)\.(\d+)[ \t]*(?:\r\n|\n|\r)Tag-File-Character-Encoding: *(\S+)[ \t]*(?:\r\n|\n|\r)?",
+    re.IGNORECASE,
 )
+ONCE = ("Bagging-Date", "Bag-Size", "Bag-Group-Identifier", "Bag-Count")
+"""Labels that should not be repeated; RFC 8493, 2.2.2."""
 COPY = "fetch this file from another copy of the bag"
+NOTHING = "nothing has to be done: its files can be read all the same"
+BOM = "\ufeff"
 
 
 @dataclass
@@ -47,17 +60,36 @@ class Findings:
 
     kept: list[BagFinding] = field(default_factory=list)
     more: int = 0
+    warnings: list[BagFinding] = field(default_factory=list)
+    """What does not make a bag less than whole."""
+    more_warnings: int = 0
 
     def add(self, file: str, what: FindingKind, message: str, remedy: str = COPY) -> None:
         """Add one."""
-        self.take(BagFinding(file=_printable(file), what=what, message=_printable(message), remedy=remedy))
+        if len(self.kept) < MOST_FINDINGS:
+            self.kept.append(_finding(file, what, message, remedy))
+        else:
+            self.more += 1
 
     def take(self, finding: BagFinding) -> None:
         """Add one that is made already."""
-        if len(self.kept) < MOST_FINDINGS:
-            self.kept.append(finding)
+        self.add(finding.file, finding.what, finding.message, finding.remedy)
+
+    def warn(self, file: str, what: FindingKind, message: str, remedy: str = NOTHING) -> None:
+        """Add one that people should hear of, in a bag that is whole all the same."""
+        if len(self.warnings) < MOST_FINDINGS:
+            self.warnings.append(_finding(file, what, message, remedy))
         else:
-            self.more += 1
+            self.more_warnings += 1
+
+
+@dataclass(frozen=True)
+class TextRead:
+    """A tag file that was read already."""
+
+    octets: int
+    digests: dict[str, str]
+    """By the algorithms of the tag manifests."""
 
 
 @dataclass
@@ -67,22 +99,23 @@ class BagContents:
     path: Path
     version: tuple[int, int] = (1, 0)
     encoding: str = "utf-8"
-    files: dict[str, int] = field(default_factory=dict)
-    """Ordinary files from the bag's folder, and their sizes."""
-    payload_manifests: dict[str, dict[str, str]] = field(default_factory=dict)
-    """By algorithm: paths and checksums."""
-    tag_manifests: dict[str, dict[str, str]] = field(default_factory=dict)
-    texts: dict[str, bytes] = field(default_factory=dict)
-    """Tag files that were read already."""
+    ledger: Ledger = field(default_factory=Ledger)
+    """Ordinary files in the bag's folder, and the lines of its manifests."""
+    payload_algorithms: list[str] = field(default_factory=list)
+    """Of payload manifests that can be read."""
+    tag_algorithms: list[str] = field(default_factory=list)
+    texts: dict[str, TextRead] = field(default_factory=dict)
     info: list[tuple[str, str]] = field(default_factory=list)
     packed: dict[str, PackedFile] = field(default_factory=dict)
     """By the path of the FLAC file."""
     own: bool = False
     """Written by this program, so that its canonical form is known."""
+    is_as_written: bool = False
+    """The declaration is the one that this program writes."""
 
-    def fact(self, label: str) -> str | None:
-        """The first value of a label, in any letter case."""
-        return next((value for name, value in self.info if name.lower() == label.lower()), None)
+    def facts(self, label: str) -> list[str]:
+        """The values of a label, in any letter case."""
+        return [value for name, value in self.info if name.lower() == label.lower()]
 
 
 def read_bag(bag: Path, findings: Findings) -> BagContents:
@@ -90,21 +123,26 @@ def read_bag(bag: Path, findings: Findings) -> BagContents:
     if not bag.is_dir():
         raise FileError(f"{bag} is no folder; name the folder that holds bagit.txt")
     contents = BagContents(bag)
+    manifests = []
     try:
-        contents.files = dict(_walk(bag, "", findings))
+        for path, size in _walk(bag, "", findings):
+            contents.ledger.add_file(path, size)
+            if MANIFEST.fullmatch(path):
+                manifests.append(path)
     except OSError as error:
         raise FileError(f"{bag} cannot be listed ({error.strerror or error}); look at its disk") from error
-    names = [name for name in contents.files if "/" not in name]
-    if "bagit.txt" not in names and not any(MANIFEST.fullmatch(name) for name in names):
+    if contents.ledger.size("bagit.txt") is None and not manifests:
         raise FileError(f"{bag} is no bag: there is no bagit.txt in it; name the folder that holds one")
     if not (bag / "data").is_dir():
         findings.add("data", "missing", "the folder of the payload is not there")
+    manifests = _known_manifests(contents, manifests, findings)
     _read_declaration(contents, findings)
     _read_info(contents, findings)
-    for name in sorted(names):
-        if found := MANIFEST.fullmatch(name):
-            _read_manifest(contents, name, bool(found[1]), found[2].lower(), findings)
+    for name in manifests:
+        _read_manifest(contents, name, findings)
+    contents.ledger.pair()
     _read_packed(contents, findings)
+    _read_fetch(contents, findings)
     _check_parts(contents, findings)
     return contents
 
@@ -136,26 +174,54 @@ def _walk(folder: Path, prefix: str, findings: Findings) -> Iterator[tuple[str, 
                     findings.add(path, "unsafe", "is no ordinary file", "take it out of the bag")
 
 
-def _text(contents: BagContents, name: str, findings: Findings) -> bytes | None:
-    if name not in contents.files:
-        return None
+def _known_manifests(contents: BagContents, names: list[str], findings: Findings) -> list[str]:
+    """Those with an algorithm that is known, each once; their algorithms are noted."""
+    known: dict[str, str] = {}
+    for name in sorted(names, key=lambda name: (name != name.lower(), name)):
+        found = MANIFEST.fullmatch(name)
+        assert found is not None
+        algorithm = found[2].lower()
+        if algorithm not in HASHES:
+            findings.add(name, "manifest", f"uses {algorithm}, which is not known; known: {', '.join(HASHES)}")
+        elif name.lower() in known:
+            findings.add(name, "manifest", f"differs from {known[name.lower()]} only in letter case and is not read")
+        else:
+            known[name.lower()] = name
+            (contents.tag_algorithms if found[1] else contents.payload_algorithms).append(algorithm)
+    return sorted(known.values())
+
+
+@contextlib.contextmanager
+def _tag_file(contents: BagContents, name: str, findings: Findings) -> Iterator[HashedFile]:
+    """An open tag file that is there; its checksums are noted when it was read."""
     try:
-        with open_inside(contents.path, name) as file:
-            data = file.read(MOST_TEXT_BYTES + 1)
+        with open_inside(contents.path, name) as opened:
+            file = HashedFile(opened, contents.tag_algorithms)
+            yield file
+            digests = file.finish()
+            contents.texts[name] = TextRead(file.octets, digests)
     except OSError as error:
         findings.add(name, "unreadable", f"cannot be read ({error.strerror or error})")
+
+
+def _text(contents: BagContents, name: str, findings: Findings, most: int = MOST_TEXT_BYTES) -> bytes | None:
+    """A tag file whole; None where it is not there, cannot be read or is too large."""
+    data = None
+    if contents.ledger.size(name) is not None:
+        with _tag_file(contents, name, findings) as file:
+            data = file.read(most + 1)
+    if data is not None and len(data) > most:
+        findings.add(name, "tags", f"has more than {most} bytes and is not read")
         return None
-    if len(data) > MOST_TEXT_BYTES:
-        findings.add(name, "tags", f"has more than {MOST_TEXT_BYTES} bytes and is not read")
-        return None
-    contents.texts[name] = data
     return data
 
 
 def _read_declaration(contents: BagContents, findings: Findings) -> None:
+    if contents.ledger.size("bagit.txt") is None:
+        findings.add("bagit.txt", "missing", "the declaration of the bag is not there")
+        return
     data = _text(contents, "bagit.txt", findings)
     if data is None:
-        findings.add("bagit.txt", "missing", "the declaration of the bag is not there")
         return
     found = VERSION.fullmatch(data)
     if found is None:
@@ -169,9 +235,11 @@ def _read_declaration(contents: BagContents, findings: Findings) -> None:
         )  # fmt: skip
     try:
         contents.encoding = codecs.lookup(found[3].decode("ascii", "replace")).name
-        "".encode(contents.encoding)
-    except LookupError:
+        io.TextIOWrapper(io.BytesIO(), contents.encoding).read()
+    except (LookupError, ValueError):
+        contents.encoding = "utf-8"
         findings.add("bagit.txt", "tags", f"names a character encoding that is not known: {found[3][:40]!r}")
+    contents.is_as_written = data == DECLARATION
 
 
 def _read_info(contents: BagContents, findings: Findings) -> None:
@@ -179,60 +247,104 @@ def _read_info(contents: BagContents, findings: Findings) -> None:
     if data is None:
         return
     try:
-        contents.info = parse_info(data.decode(contents.encoding))
+        text = _without_mark(data.decode(contents.encoding), INFO, findings)
+        contents.info = parse_info(text, strict=contents.version >= (1, 0))
     except ValueError as error:
         findings.add(INFO, "tags", f"cannot be read: {error}")
-    said = contents.fact(FORMAT_LABEL)
-    contents.own = said is not None
-    if said is not None and said != BAG_FORMAT:
+    # Known by its text where a damaged byte keeps it from being read: all the more has to be looked at then.
+    contents.own = bool(contents.facts(FORMAT_LABEL)) or FORMAT_LABEL.encode() in data
+    said = contents.facts(FORMAT_LABEL)
+    if said and said != [BAG_FORMAT]:
         findings.add(
-            INFO, "version", f"says the format {said!r}, and {BAG_FORMAT} is the newest that this version knows",
+            INFO, "version", f"says the format {said[0]!r}, and {BAG_FORMAT} is the newest that this version knows",
             "audit it with a newer version of this program; if there is none, this file is damaged",
         )  # fmt: skip
-    if contents.own and data.decode(contents.encoding, "replace").encode("utf-8", "replace").find(b"\r") >= 0:
+    if contents.own and b"\r" in data:
         findings.add(INFO, "tags", "does not have the line ends that it was written with")
+    for label in ONCE:
+        if len(contents.facts(label)) > 1:
+            findings.warn(INFO, "tags", f"has {label} more than once, which RFC 8493, 2.2.2 advises against")
 
 
-def _read_manifest(contents: BagContents, name: str, tag: bool, algorithm: str, findings: Findings) -> None:
-    if algorithm not in HASHES:
-        findings.add(name, "manifest", f"uses {algorithm}, which is not known; known: {', '.join(HASHES)}")
-        return
-    data = _text(contents, name, findings)
-    if data is None:
-        return
-    listed: dict[str, str] = {}
-    (contents.tag_manifests if tag else contents.payload_manifests)[algorithm] = listed
+def _without_mark(text: str, name: str, findings: Findings) -> str:
+    if text.startswith(BOM):
+        findings.add(name, "tags", "begins with a byte-order mark, which RFC 8493, 2.3 forbids")
+    return text.removeprefix(BOM)
+
+
+def _lines(contents: BagContents, file: HashedFile, name: str, findings: Findings) -> Iterator[tuple[int, str]]:
+    """Number and text of every line with its end, CR, LF or both; stops with a finding where it is no text."""
+    text = io.TextIOWrapper(cast(BinaryIO, file), contents.encoding, newline="")
+    number = 0
     try:
-        text = data.decode(contents.encoding)
+        while line := text.readline(MOST_LINE):
+            number += 1
+            if len(line) == MOST_LINE and not line.endswith(("\n", "\r")):
+                findings.add(
+                    name, "manifest", f"line {number} has {MOST_LINE} characters and more; what follows is not read"
+                )
+                return
+            yield number, line if number > 1 else _without_mark(line, name, findings)
     except ValueError as error:
         findings.add(name, "manifest", f"is no {contents.encoding} text ({error})")
-        return
-    percent = contents.version >= (1, 0)
-    for number, line in enumerate(re.split("\r\n|\n|\r", text), 1):
-        if not line:
-            continue
-        try:
-            path, digest = parse_manifest_line(line, algorithm, percent=percent)
-        except ValueError as error:
-            findings.add(name, "manifest", f"line {number} {error}: {line[:80]!r}")
-            continue
-        if problem := path_problem(path):
-            findings.add(name, "unsafe", f"line {number}: the path {path[:200]!r} {problem}; it is not followed")
-        elif path.startswith("data/") is tag:
-            where = "outside" if tag else "in"
-            findings.add(name, "manifest", f"line {number}: {path!r} is not {where} data/")
-        elif path in listed:
-            findings.add(name, "manifest", f"line {number}: {path!r} is listed twice")
-        else:
-            listed[path] = digest
-    if contents.own and manifest_text(listed) != data:
-        findings.add(name, "manifest", "is not in the form that it was written in")
+    finally:
+        text.detach()
+
+
+def _read_manifest(contents: BagContents, name: str, findings: Findings) -> None:
+    with _tag_file(contents, name, findings) as file:
+        before = ""
+        quirks: dict[str, int] = {}
+        is_canonical = True
+        for number, line in _lines(contents, file, name, findings):
+            found = _manifest_line(contents, name, number, line.rstrip("\r\n"), findings)
+            if found is None:
+                is_canonical = False
+                continue
+            path = encode_path(found.path)
+            is_canonical = is_canonical and before < path and line == manifest_line(found.path, found.digest)
+            before = path
+            if found.quirk:
+                quirks[found.quirk] = quirks.get(found.quirk, 0) + 1
+        if contents.own and not is_canonical:
+            findings.add(name, "manifest", "is not in the form that it was written in")
+        for quirk, count in quirks.items():
+            findings.warn(
+                name, "manifest", f"has {quirk} in {count} lines, which strict programs refuse (RFC 8493, 2.1.3)"
+            )
+
+
+def _manifest_line(contents: BagContents, name: str, number: int, line: str, findings: Findings) -> ManifestLine | None:
+    """One line into the ledger; None where it is empty or cannot be followed."""
+    manifest = MANIFEST.fullmatch(name)
+    assert manifest is not None
+    algorithm = manifest[2].lower()
+    if not line:
+        return None
+    try:
+        found = parse_manifest_line(line, algorithm, percent=contents.version >= (1, 0))
+    except ValueError as error:
+        findings.add(name, "manifest", f"line {number} {error}: {line[:80]!r}")
+        return None
+    path = found.path
+    if problem := path_problem(path):
+        findings.add(name, "unsafe", f"line {number}: the path {path[:200]!r} {problem}; it is not followed")
+    elif path.startswith("data/") is bool(manifest[1]):
+        where = "outside" if manifest[1] else "in"
+        findings.add(name, "manifest", f"line {number}: {path!r} is not {where} data/")
+    elif manifest[1] and (other := MANIFEST.fullmatch(path)) and other[1]:
+        findings.add(name, "manifest", f"line {number}: lists {path!r}, and tag manifests list none of their kind")
+    elif not contents.ledger.add_line(path, algorithm, found.digest):
+        findings.add(name, "manifest", f"line {number}: {path!r} is listed twice")
+    else:
+        return found
+    return None
 
 
 def _read_packed(contents: BagContents, findings: Findings) -> None:
     if not contents.own:
         return
-    data = _text(contents, PACKED, findings)
+    data = _text(contents, PACKED, findings, MOST_PACKED_BYTES)
     if data is None:
         return
     try:
@@ -248,47 +360,46 @@ def _read_packed(contents: BagContents, findings: Findings) -> None:
             contents.packed[one.stored] = one
 
 
-def _check_parts(contents: BagContents, findings: Findings) -> None:
-    """The parts that a bag has to have; RFC 8493, 2.1 and 2.2."""
-    if not contents.payload_manifests:
-        findings.add("manifest-sha512.txt", "missing", "there is no manifest of the payload that can be read")
-    if "fetch.txt" in contents.files:
-        findings.add(
-            "fetch.txt", "incomplete", "says that files of the bag are still elsewhere",
-            "fetch them with the program that made the bag; this one fetches nothing",
-        )  # fmt: skip
-    names = {name for name in contents.files if "/" not in name}
-    required = {name for name in names if (found := MANIFEST.fullmatch(name)) and not found[1]}
+def _read_fetch(contents: BagContents, findings: Findings) -> None:
+    """Files that are still elsewhere; RFC 8493, 2.2.3. Those that have come are files like any other."""
+    name = "fetch.txt"
+    if contents.ledger.size(name) is None:
+        return
+    fetch = "fetch them with the program that made the bag; this one fetches nothing"
     if contents.own:
-        for name in ("manifest-sha512.txt", "tagmanifest-sha256.txt", "tagmanifest-sha512.txt"):
-            if name not in names:
-                findings.add(name, "missing", "is not there")
-        if contents.texts.get("bagit.txt", DECLARATION) != DECLARATION:
-            findings.add("bagit.txt", "tags", "is not what was written")
-        required = {name for name in contents.files if not name.startswith("data/")}
-        required -= {name for name in names if (found := MANIFEST.fullmatch(name)) and found[1]}
-    for algorithm, listed in contents.tag_manifests.items():
-        for name in sorted(required - set(listed)):
-            if contents.own and not any(name in other for other in contents.tag_manifests.values()):
-                continue  # named as extra by the audit
-            findings.add(f"tagmanifest-{algorithm}.txt", "manifest", f"does not list {name}")
+        findings.add(name, "incomplete", "says that files of the bag are still elsewhere", fetch)
+    with _tag_file(contents, name, findings) as file:
+        for number, line in _lines(contents, file, name, findings):
+            try:
+                path = parse_fetch_line(line.rstrip("\r\n"))
+            except ValueError as error:
+                findings.add(name, "tags", f"line {number} {error}: {line[:80]!r}")
+                continue
+            if problem := path_problem(path):
+                findings.add(name, "unsafe", f"line {number}: the path {path[:200]!r} {problem}; it is not followed")
+            elif not path.startswith("data/"):
+                findings.add(name, "tags", f"line {number}: {path!r} is not in data/")
+            elif set(contents.payload_algorithms) - contents.ledger.algorithms_of(path):
+                findings.add(name, "tags", f"line {number}: {path!r} is not in every manifest")
+            elif not contents.ledger.is_there(path):
+                findings.add(name, "incomplete", f"line {number}: {path} is still elsewhere", fetch)
 
 
-def text_digests(data: bytes, algorithms: tuple[str, ...]) -> dict[str, str]:
-    """Checksums of a text that was read already."""
-    return {algorithm: hashlib.new(algorithm, data, usedforsecurity=False).hexdigest() for algorithm in algorithms}
+def _check_parts(contents: BagContents, findings: Findings) -> None:
+    """The parts that a bag has to have; RFC 8493, 2.1."""
+    if not contents.payload_algorithms:
+        findings.add("manifest-sha512.txt", "missing", "there is no manifest of the payload that can be read")
+    if not contents.own:
+        return
+    for name in ("manifest-sha512.txt", "tagmanifest-sha256.txt", "tagmanifest-sha512.txt"):
+        if contents.ledger.size(name) is None:
+            findings.add(name, "missing", "is not there")
+    if "bagit.txt" in contents.texts and not contents.is_as_written:
+        findings.add("bagit.txt", "tags", "is not what was written")
 
 
-def same_name(files: dict[str, int]) -> dict[str, str]:
-    """Files by their name in Unicode normal form C, where no two have the same."""
-    found: dict[str, str] = {}
-    twice: set[str] = set()
-    for path in files:
-        key = unicodedata.normalize("NFC", path)
-        if key in found:
-            twice.add(key)
-        found[key] = path
-    return {key: path for key, path in found.items() if key not in twice}
+def _finding(file: str, what: FindingKind, message: str, remedy: str) -> BagFinding:
+    return BagFinding(file=_printable(file), what=what, message=_printable(message), remedy=remedy)
 
 
 def _printable(text: str) -> str:

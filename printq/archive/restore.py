@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import hashlib
 import os
-import unicodedata
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
-from printq.archive.audit import audit_bag
-from printq.archive.bagit import name_clash
+from printq.archive.audit import audit_with
+from printq.archive.bagit import windows_problem
+from printq.archive.executors import open_executor
+from printq.archive.ledger import name_clash
 from printq.archive.packing import original_bytes
-from printq.archive.reading import BagContents, Findings, open_inside, read_bag, same_name
-from printq.archive.staging import staged_folder
+from printq.archive.reading import BagContents, Findings, open_inside, read_bag
+from printq.archive.staging import DiskSync, staged_folder
 from printq.archive.times import restore_times
 from printq.errors import FileError, UsageError
 from printq.files.atomic import storage_errors
@@ -21,7 +22,7 @@ from printq.models.archive import RestoreRecord
 __all__ = ["restore_bag"]
 
 AT_ONCE = 1 << 20
-RESERVED = {"con", "prn", "aux", "nul", *(f"{name}{number}" for name in ("com", "lpt") for number in range(1, 10))}
+IS_WINDOWS = os.name == "nt"
 
 
 def restore_bag(
@@ -30,6 +31,7 @@ def restore_bag(
     *,
     workers: int | None = 1,
     progress: Callable[[str, int], None] | None = None,
+    begin: Callable[[str, int], None] | None = None,
 ) -> RestoreRecord:
     """Lay the payload of a bag out in a new folder; each file is compared with its checksum as it is written.
 
@@ -42,7 +44,9 @@ def restore_bag(
     workers : int, optional
         For the audit.
     progress : callable, optional
-        Called with each file that is laid out and its bytes.
+        Called with each file that was read in the audit, and then with each that is laid out, and its bytes.
+    begin : callable, optional
+        Called before either: with `audit` or `lay out`, and how many bytes there are, as stored.
 
     Raises
     ------
@@ -56,7 +60,10 @@ def restore_bag(
     to = Path(os.path.abspath(to))  # noqa: PTH100 - resolve() would follow a link at the end
     if (to.parent.resolve() / to.name).is_relative_to(bag.resolve()):
         raise UsageError(f"{to} lies inside the bag; choose a place outside of it")
-    wrong = [one for one in audit_bag(bag, workers=workers).findings if one.what != "audio"]
+    announce = begin or _silent
+    with open_executor(workers) as executor:
+        audit = audit_with(executor, bag, progress=progress, begin=lambda octets: announce("audit", octets))
+    wrong = audit.findings
     if wrong:
         first = wrong[0]
         others = f" (and {len(wrong) - 1} more: printq audit names them)" if len(wrong) > 1 else ""
@@ -64,30 +71,33 @@ def restore_bag(
             f"{bag} is not whole, nothing was restored: {first.file} {first.message}{others}; {first.remedy}"
         )
     contents = read_bag(bag, Findings())
-    algorithm = max(contents.payload_manifests, key=("md5", "sha1", "sha256", "sha512").index)
-    checksums = contents.payload_manifests[algorithm]
-    names = {stored: _final_name(contents, stored) for stored in sorted(checksums)}
-    _check_names(list(names.values()))
-    forms = same_name(contents.files)
-    octets = 0
+    _check_names(_final_name(contents, path) for path, *_ in contents.ledger.payload())
+    announce("lay out", contents.ledger.payload_size()[0])
+    files = octets = unpacked = 0
     with staged_folder(to) as folder, storage_errors(to):
-        for stored, name in names.items():
-            packed = contents.packed.get(stored)
-            kind, digest = ("sha512", packed.sha512) if packed else (algorithm, checksums[stored])
-            there = stored if stored in contents.files else forms[unicodedata.normalize("NFC", stored)]
-            pieces = original_bytes(bag / there, packed) if packed else _pieces(bag, there)
-            written = _lay_out(folder / name, pieces, kind, digest, stored)
-            octets += written
-            if progress:
-                progress(name, written)
+        with DiskSync() as disk:
+            for path, stored, algorithm, digest in contents.ledger.payload():
+                name = _final_name(contents, path)
+                packed = contents.packed.get(path)
+                pieces = original_bytes(bag / stored, packed) if packed else _pieces(bag, stored)
+                kind, expected = ("sha512", packed.sha512) if packed else (algorithm, digest)
+                octets += _lay_out(folder / name, pieces, kind, expected, stored, disk)
+                files += 1
+                unpacked += packed is not None
+                if progress:
+                    progress(name, contents.ledger.size(stored) or 0)
         restore_times(folder)
     return RestoreRecord(
         bag=str(bag),
         path=str(to),
-        files=len(names),
+        files=files,
         bytes=octets,
-        unpacked=sum(one in names for one in contents.packed),
+        unpacked=unpacked,
     )
+
+
+def _silent(what: str, octets: int) -> None:
+    """Nobody wants to know."""
 
 
 def _final_name(contents: BagContents, stored: str) -> str:
@@ -95,17 +105,17 @@ def _final_name(contents: BagContents, stored: str) -> str:
     return (packed.path if packed else stored).removeprefix("data/")
 
 
-def _check_names(names: list[str]) -> None:
+def _check_names(names: Iterable[str]) -> None:
     """Names of a bag from elsewhere that this disk might take for one, or that this system does not allow."""
-    if clash := name_clash(names):
+    if clash := name_clash(_allowed(names)):
         raise FileError(f"{clash[0]!r} and {clash[1]!r} are one name on some disks; restore them by hand")
+
+
+def _allowed(names: Iterable[str]) -> Iterator[str]:
     for name in names:
-        parts = name.split("/")
-        if os.name == "nt" and any(
-            part.split(".")[0].casefold().strip() in RESERVED or part[-1] in " ." or set(part) & set('<>:"|?*')
-            for part in parts
-        ):
-            raise FileError(f"{name!r} is no name that Windows allows; restore the bag on another system")
+        if IS_WINDOWS and (problem := windows_problem(name)):
+            raise FileError(f"{name!r} {problem}, which Windows does not allow; restore the bag on another system")
+        yield name
 
 
 def _pieces(bag: Path, stored: str) -> Iterator[bytes]:
@@ -117,7 +127,7 @@ def _pieces(bag: Path, stored: str) -> Iterator[bytes]:
         raise FileError(f"{bag / stored} cannot be read ({error.strerror or error}); look at its disk") from error
 
 
-def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str, stored: str) -> int:
+def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str, stored: str, disk: DiskSync) -> int:
     whole = hashlib.new(algorithm, usedforsecurity=False)
     target.parent.mkdir(parents=True, exist_ok=True)
     with target.open("xb") as file:
@@ -125,8 +135,7 @@ def _lay_out(target: Path, pieces: Iterable[bytes], algorithm: str, digest: str,
             whole.update(data)
             file.write(data)
         octets = file.tell()
-        file.flush()
-        os.fsync(file.fileno())
+        disk.add(file)
     if whole.hexdigest() != digest:
         raise FileError(f"{stored} changed after it was audited; audit the bag again")
     return octets

@@ -7,12 +7,14 @@ print against its sidecar, each sidecar against the stem that was played, each m
 from __future__ import annotations
 
 import posixpath
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from pydantic import ValidationError
 
+from printq.archive.executors import HERE, Executor
 from printq.archive.reading import BagContents
 from printq.archive.ties import AudioSums, print_problems, read_sidecar, source_problems
 from printq.errors import FileError, PrintqError
@@ -20,7 +22,7 @@ from printq.models.archive import BagFinding
 from printq.models.archived import SessionProof
 from printq.models.delivery import Sidecar
 from printq.models.figures import FileFigures
-from printq.models.proof import PrintTie, SummedPart
+from printq.models.proof import MixProof, PrintTie, SummedPart
 from printq.recordings.figures import measure_file
 
 __all__ = ["PROOF", "ContentFinding", "Payload", "check_content", "check_session"]
@@ -45,23 +47,64 @@ class ContentFinding:
 
 @dataclass(frozen=True)
 class Payload:
-    """What is in a bag: names as they were archived, and where each can be read."""
+    """What is in a bag: names as they were archived, and where each can be read. Processes get a copy of it."""
 
-    names: tuple[str, ...]
+    names: Container[str]
     locate: Callable[[str], Path]
     """A file that holds it as it was; of what is packed, one with the same samples."""
     is_packed: Callable[[str], bool] = lambda _: False
 
 
-def check_session(contents: BagContents) -> list[BagFinding]:
+@dataclass(frozen=True)
+class _Bag:
+    """The payload of a bag in which nothing but ordinary files was found."""
+
+    path: Path
+    stored: Mapping[str, str]
+    """Where what is packed lies, both from the bag's folder."""
+
+    def __contains__(self, name: object) -> bool:
+        return self.is_packed(str(name)) or (self.path / f"{DATA}{name}").is_file()
+
+    def locate(self, name: str) -> Path:
+        return self.path / self.stored.get(f"{DATA}{name}", f"{DATA}{name}")
+
+    def is_packed(self, name: str) -> bool:
+        return f"{DATA}{name}" in self.stored
+
+
+@dataclass(frozen=True)
+class _PrintJob:
+    """One print to be held against its sidecar and what it was made from."""
+
+    payload: Payload
+    place: str
+    name: str
+    """Of the sidecar."""
+    tie: PrintTie | None
+    unprinted: frozenset[str]
+    sums: AudioSums
+    """What this process has read already."""
+
+
+@dataclass(frozen=True)
+class _MixJob:
+    """One mix to be held against its proof."""
+
+    payload: Payload
+    mix: MixProof
+    sums: AudioSums
+
+
+def check_session(contents: BagContents, executor: Executor = HERE) -> list[BagFinding]:
     """`check_content` for a bag whose files were found whole; says nothing of bags that hold no session."""
     packed = {packed.path: stored for stored, packed in contents.packed.items()}
-    plain = [path for path in contents.files if path not in contents.packed]
-    names = sorted(path.removeprefix(DATA) for path in (*plain, *packed) if path.startswith(DATA))
-    payload = Payload(
-        tuple(names),
-        locate=lambda name: contents.path / packed.get(f"{DATA}{name}", f"{DATA}{name}"),
-        is_packed=lambda name: f"{DATA}{name}" in packed,
+    bag = _Bag(contents.path.absolute(), packed)
+    payload = Payload(bag, bag.locate, bag.is_packed)
+    names = (
+        (contents.packed[path].path if path in contents.packed else path).removeprefix(DATA)
+        for path, _ in contents.ledger.files()
+        if path.startswith(DATA)
     )
     return [
         BagFinding(
@@ -70,37 +113,53 @@ def check_session(contents: BagContents) -> list[BagFinding]:
             message=found.message,
             remedy="the bag is as it was written, so that this was so before; look for another copy of the session",
         )
-        for found in check_content(payload)
+        for found in check_content(payload, names, executor)
     ]
 
 
-def check_content(payload: Payload) -> list[ContentFinding]:
+def check_content(payload: Payload, names: Iterable[str], executor: Executor = HERE) -> list[ContentFinding]:
     """Hold every print, sidecar, stem and mix of a session against each other.
 
     Every audio file is read in full. An archive that was made `--as-is` is held against what it said then: what was
     on the record is no finding.
+
+    Parameters
+    ----------
+    payload : Payload
+    names : iterable of str
+        All of them, once; there may be millions, of which the sidecars and the proof are kept.
+    executor : Executor
+        What measures the prints.
     """
+    kept = [name for name in names if name.endswith(".json")]
     try:
-        place, proof = _read_proof(payload)
+        place, proof = _read_proof(payload, kept)
     except FileError as error:
-        return [ContentFinding(_proof_name(payload.names) or PROOF, str(error))]
+        return [ContentFinding(_proof_name(kept) or PROOF, str(error))]
     sums = AudioSums()
-    found = list(_mixes(payload, proof, sums)) if proof is not None else []
     ties = {posixpath.normpath(posixpath.join(place, tie.sidecar)): tie for tie in proof.prints} if proof else {}
-    unprinted = {each.pass_id for each in proof.not_printed} if proof else set()
-    known = set(payload.names)
-    found += [
+    unprinted = frozenset(each.pass_id for each in proof.not_printed) if proof else frozenset()
+    found = [
         ContentFinding(name, f"{name} is not in the bag, and the proof speaks of it")
         for tie in ties.values()
         for name in (_place(place, tie.print_file), _place(place, tie.sidecar))
-        if name not in known
+        if name not in payload.names
     ]
-    for name in payload.names:
-        if not name.endswith(".json") or (name not in ties and not _is_sidecar(payload.locate(name))):
-            continue
-        tie = ties.get(name)
-        found += _print(payload, place, name, tie, sums, unprinted)
+    jobs: Iterator[_MixJob | _PrintJob] = chain(
+        (_MixJob(payload, mix, sums) for mix in (proof.mixes if proof else ())),
+        (
+            _PrintJob(payload, place, name, ties.get(name), unprinted, sums)
+            for name in kept
+            if name in ties or _is_sidecar(payload.locate(name))
+        ),
+    )
+    for some in executor.map(_check, jobs):
+        found += some
     return found
+
+
+def _check(job: _MixJob | _PrintJob) -> list[ContentFinding]:
+    return _mix(job) if isinstance(job, _MixJob) else _print(job)
 
 
 def _proof_name(names: Iterable[str]) -> str | None:
@@ -108,8 +167,8 @@ def _proof_name(names: Iterable[str]) -> str | None:
     return next((name for name in names if name.startswith("notes") and name.endswith(f"/{PROOF}")), None)
 
 
-def _read_proof(payload: Payload) -> tuple[str, SessionProof | None]:
-    name = _proof_name(payload.names)
+def _read_proof(payload: Payload, names: Iterable[str]) -> tuple[str, SessionProof | None]:
+    name = _proof_name(names)
     if name is None:
         return ".", None
     try:
@@ -132,34 +191,33 @@ def _is_sidecar(path: Path) -> bool:
         return False
 
 
-def _mixes(payload: Payload, proof: SessionProof, sums: AudioSums) -> Iterator[ContentFinding]:
-    for mix in proof.mixes:
-        if mix.mix not in payload.names:
-            yield ContentFinding(mix.mix, f"{mix.mix} is not in the bag, and the proof speaks of it")
-            continue
-        try:
-            if sums.of_file(payload.locate(mix.mix)) != mix.audio_sha256:
-                yield ContentFinding(mix.mix, f"{mix.mix} is not the mix that the proof was made with")
-        except PrintqError as error:
-            yield ContentFinding(mix.mix, str(error))
+def _mix(job: _MixJob) -> list[ContentFinding]:
+    mix = job.mix
+    if mix.mix not in job.payload.names:
+        return [ContentFinding(mix.mix, f"{mix.mix} is not in the bag, and the proof speaks of it")]
+    try:
+        if job.sums.of_file(job.payload.locate(mix.mix)) == mix.audio_sha256:
+            return []
+    except PrintqError as error:
+        return [ContentFinding(mix.mix, str(error))]
+    return [ContentFinding(mix.mix, f"{mix.mix} is not the mix that the proof was made with")]
 
 
-def _print(
-    payload: Payload, place: str, name: str, tie: PrintTie | None, sums: AudioSums, unprinted: set[str]
-) -> list[ContentFinding]:
+def _print(job: _PrintJob) -> list[ContentFinding]:
     """What is wrong with one print and its sidecar, beyond what was said when it was archived."""
+    payload, place, name, tie, sums = job.payload, job.place, job.name, job.tie, job.sums
     try:
         sidecar = read_sidecar(payload.locate(name))
     except FileError as error:
         return [ContentFinding(name, str(error))]
     # What was made from something that has changed since cannot be held against it.
-    is_current = tie is not None and tie.pass_id not in unprinted
+    is_current = tie is not None and tie.pass_id not in job.unprinted
     if tie is None:
         tie = _tie_of(sidecar, name)
         place = "."
     audio = _place(place, tie.print_file)
     if audio not in payload.names:
-        if sidecar.pass_id in unprinted:
+        if sidecar.pass_id in job.unprinted:
             return []  # it was gone already
         return [ContentFinding(name, f"{audio}, which {posixpath.basename(name)} speaks of, is not in the bag")]
     path = payload.locate(audio)

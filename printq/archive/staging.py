@@ -5,13 +5,20 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+from collections import deque
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
 
 from printq.errors import SessionBusyError, StorageError
 from printq.files.atomic import storage_errors, sync_folder
 
-__all__ = ["staged_folder", "write_synced"]
+__all__ = ["DiskSync", "staged_folder", "write_synced"]
+
+MOST_WAITING = 4
+"""Files that wait for the disk at a time: it is soon known when it is full."""
 
 
 @contextlib.contextmanager
@@ -61,6 +68,42 @@ def staged_folder(target: Path) -> Iterator[Path]:
             with contextlib.suppress(OSError):
                 if not os.path.lexists(partial):
                     mark.unlink(missing_ok=True)
+
+
+class DiskSync:
+    """Has finished files written to the disk while the next ones are made; at its end all of them are there.
+
+    Use it as a context manager inside `staged_folder`. Raises OSError, at the latest at its end.
+    """
+
+    def __init__(self) -> None:
+        self._thread = ThreadPoolExecutor(1)
+        self._waiting: deque[Future[None]] = deque()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._thread.shutdown(wait=True)
+        if kind is None:
+            for each in self._waiting:
+                each.result()
+
+    def add(self, file: BinaryIO) -> None:
+        """A file that is written to its end; it may be closed."""
+        file.flush()
+        self._waiting.append(self._thread.submit(_sync_handle, os.dup(file.fileno())))
+        if len(self._waiting) > MOST_WAITING:
+            self._waiting.popleft().result()
+
+
+def _sync_handle(handle: int) -> None:
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def write_synced(path: Path, data: bytes) -> None:

@@ -6,12 +6,15 @@ The sidecar says what was played and what was delivered, by checksum. Both files
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO, cast
 
 from pydantic import ValidationError
 
 from printq.errors import FileError
-from printq.files.checksums import AudioHasher, file_sha256
+from printq.files.checksums import AudioHasher
+from printq.files.hashed import HashedFile
 from printq.files.soundfiles import SoundReader, read_facts
 from printq.files.stems import StemPart, StemReader
 from printq.models.delivery import Sidecar
@@ -22,25 +25,56 @@ __all__ = ["AudioSums", "print_problems", "read_sidecar", "source_problems"]
 BLOCK_FRAMES = 1 << 16
 
 
-class AudioSums:
-    """Checksums of decoded files, each file read once."""
+@dataclass(frozen=True)
+class _Sums:
+    digests: dict[str, str]
+    audio: str | FileError
 
-    def __init__(self) -> None:
-        self._known: dict[Path, str] = {}
+
+class AudioSums:
+    """Checksums of audio files, each file read once: of its bytes and of its decoded samples.
+
+    `algorithms`: those of the bytes.
+    """
+
+    def __init__(self, algorithms: tuple[str, ...] = ("sha256",)) -> None:
+        self._algorithms = algorithms
+        self._known: dict[Path, _Sums] = {}
 
     def of_file(self, path: Path) -> str:
         """Checksum of the decoded samples. Raises FileError where it cannot be read to its end."""
-        if path not in self._known:
-            with SoundReader(path) as reader:
-                hasher = AudioHasher(reader.facts.rate, reader.facts.channels)
-                done = 0
-                for block in reader.blocks(BLOCK_FRAMES):
-                    hasher.add(block)
-                    done += len(block)
-                if done < reader.facts.frames:
-                    raise FileError(f"{path} ends {reader.facts.frames - done} frames early; copy it again")
-            self._known[path] = hasher.hexdigest()
-        return self._known[path]
+        audio = self._of(path).audio
+        if isinstance(audio, FileError):
+            raise audio
+        return audio
+
+    def of_bytes(self, path: Path, algorithm: str = "sha256") -> str:
+        """Checksum of the file as it lies there. Raises FileError where it cannot be read."""
+        return self._of(path).digests[algorithm]
+
+    def known(self, path: Path, algorithm: str) -> str | None:
+        """The same of a file that was read already; None of others."""
+        sums = self._known.get(path.resolve())
+        return sums.digests[algorithm] if sums else None
+
+    def _of(self, path: Path) -> _Sums:
+        real = path.resolve()
+        if real not in self._known:
+            self._known[real] = self._read(path)
+        return self._known[real]
+
+    def _read(self, path: Path) -> _Sums:
+        try:
+            with path.open("rb") as opened:
+                file = HashedFile(opened, self._algorithms)
+                audio: str | FileError
+                try:
+                    audio = _audio_sum(path, cast(BinaryIO, file))
+                except FileError as error:
+                    audio = error
+                return _Sums(file.finish(), audio)
+        except OSError as error:
+            raise FileError(f"{path} cannot be read ({error.strerror or error}); look at its disk") from error
 
     def of_parts(self, parts: list[StemPart], channels: int, frames: int, rate: int) -> str:
         """The same of what was played: a file as it is, or a sum."""
@@ -51,6 +85,18 @@ class AudioSums:
             for block in stem.blocks(BLOCK_FRAMES):
                 hasher.add(block)
         return hasher.hexdigest()
+
+
+def _audio_sum(path: Path, file: BinaryIO) -> str:
+    with SoundReader(path, file) as reader:
+        hasher = AudioHasher(reader.facts.rate, reader.facts.channels)
+        done = 0
+        for block in reader.blocks(BLOCK_FRAMES):
+            hasher.add(block)
+            done += len(block)
+        if done < reader.facts.frames:
+            raise FileError(f"{path} ends {reader.facts.frames - done} frames early; copy it again")
+    return hasher.hexdigest()
 
 
 def read_sidecar(path: Path) -> Sidecar:
@@ -78,7 +124,7 @@ def print_problems(tie: PrintTie, sidecar: Sidecar, path: Path, sums: AudioSums,
             f"of {tie.pass_id}"
         )
     try:
-        if not packed and file_sha256(path) != sidecar.file_sha256:
+        if not packed and sums.of_bytes(path) != sidecar.file_sha256:
             problems.append(f"{name} is not the file that was delivered: its checksum is another than in its sidecar")
         elif sums.of_file(path) != sidecar.rendered.audio_sha256:
             problems.append(f"{name} does not hold the audio that was delivered")

@@ -23,11 +23,11 @@ from printq.archive.bagit import (
     clash_key,
     info_text,
     manifest_text,
-    name_clash,
     path_problem,
 )
+from printq.archive.ledger import name_clash
 from printq.archive.packing import PackedFile, original_bytes, pack_wave, packed_text, plan_wave
-from printq.archive.staging import staged_folder, write_synced
+from printq.archive.staging import DiskSync, staged_folder, write_synced
 from printq.errors import FileError, UsageError
 from printq.files.atomic import storage_errors
 from printq.models.archive import BagRecord
@@ -55,6 +55,7 @@ class _Bag:
     """What is known of the bag that is being written."""
 
     folder: Path
+    disk: DiskSync
     checksums: dict[str, str] = field(default_factory=dict)
     packed: list[PackedFile] = field(default_factory=list)
     octets: int = 0
@@ -112,10 +113,11 @@ def write_bag(
     taken = {clash_key(item.path) for item in payload}
     report = progress or _silent
     with staged_folder(destination) as folder, storage_errors(destination):
-        bag = _Bag(folder)
         (folder / "data").mkdir()
-        for item in payload:
-            _add(bag, item, flac and clash_key(f"{item.path}.flac") not in taken, within, report)
+        with DiskSync() as disk:
+            bag = _Bag(folder, disk)
+            for item in payload:
+                _add(bag, item, flac and clash_key(f"{item.path}.flac") not in taken, within, report)
         manifest = _write_tags(bag, info, tags, date or datetime.date.today())
     return BagRecord(
         path=str(destination),
@@ -166,7 +168,7 @@ def _add(bag: _Bag, item: Item, flac: bool, within: Path | None, report: Progres
             report(item.path, length)
             return
         file.seek(0)
-        digest, done = _copy(file, item.source, target, lambda octets: report(item.path, octets))
+        digest, done = _copy(file, item.source, target, bag.disk, lambda octets: report(item.path, octets))
         if done != length:
             raise _changed(item.source)
     _record(bag, item, f"data/{item.path}", done, digest)
@@ -180,7 +182,9 @@ def _record(bag: _Bag, item: Item, stored: str, octets: int, digest: str) -> Non
 
 def _compare(item: Item, digest: str) -> None:
     if item.sha512 is not None and digest != item.sha512.lower():
-        raise FileError(f"{item.path} is not what it was when its checksum was taken; look at it, then try again")
+        raise FileError(
+            f"{item.path} is not what it was when it was looked at; wait until nobody writes to it, then try again"
+        )
 
 
 def _pack(bag: _Bag, item: Item, file: BinaryIO, length: int, target: Path) -> bool:
@@ -215,7 +219,7 @@ def _pack(bag: _Bag, item: Item, file: BinaryIO, length: int, target: Path) -> b
     return True
 
 
-def _copy(file: BinaryIO, source: Path, target: Path, report: Callable[[int], None]) -> tuple[str, int]:
+def _copy(file: BinaryIO, source: Path, target: Path, disk: DiskSync, report: Callable[[int], None]) -> tuple[str, int]:
     digest = hashlib.sha512()
     done = 0
     # hashlib lets go of the interpreter: one block is hashed while it is written.
@@ -230,8 +234,7 @@ def _copy(file: BinaryIO, source: Path, target: Path, report: Callable[[int], No
             hashed.result()
             done += len(data)
             report(len(data))
-        copy.flush()
-        os.fsync(copy.fileno())
+        disk.add(copy)
     return digest.hexdigest(), done
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -37,16 +38,20 @@ def audit(
     from printq.archive.audit import audit_with, find_bags
     from printq.archive.executors import open_executor
     from printq.archive.session_audit import check_session
+    from printq.cli.progress import ByteProgress
     from printq.cli.render import count_text, json_text
     from printq.errors import ExitStatus
 
     found = [bag for each in bags for bag in find_bags(each)]
     checks = [] if files_only else [check_session]
     audits = []
+    shown = ByteProgress()
     with open_executor(workers, dask) as executor:
         for number, bag in enumerate(found, 1):
             typer.echo(f"[{number}/{len(found)}] {bag}", err=True)
-            audits.append(audit_with(executor, bag, content_checks=checks))
+            begin = partial(shown.begin, "files")
+            audits.append(audit_with(executor, bag, progress=shown.add, begin=begin, content_checks=checks))
+            shown.end()
     ok = all(one.ok for one in audits)
     if json:
         typer.echo(json_text({"ok": ok, "bags": [one.model_dump(mode="json") for one in audits]}))
@@ -62,5 +67,9 @@ def audit(
                 typer.echo(f"  {finding.file}: {finding.what}: {finding.message}; {finding.remedy}")
             if one.more_findings:
                 typer.echo(f"  and {one.more_findings} more")
+            for warning in one.warnings:
+                typer.echo(f"  to know: {warning.file}: {warning.message}; {warning.remedy}")
+            if one.more_warnings:
+                typer.echo(f"  and {one.more_warnings} more to know")
     if not ok:
         raise typer.Exit(ExitStatus.FILE)

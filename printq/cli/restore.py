@@ -24,9 +24,14 @@ def restore(
     Example: printq restore shelf/lighthouse-waltz --to lighthouse-waltz
     """
     from printq.archive.restore import restore_bag
+    from printq.cli.progress import ByteProgress
     from printq.cli.render import json_text
 
-    record = restore_bag(bag, to, workers=None)
+    shown = ByteProgress()
+    try:
+        record = restore_bag(bag, to, workers=None, progress=shown.add, begin=shown.begin)
+    finally:
+        shown.end()
     if json:
         typer.echo(json_text(record.model_dump(mode="json")))
     else:

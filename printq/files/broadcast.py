@@ -5,6 +5,7 @@ Little-endian, 602 bytes of fixed fields, then the coding history as lines that 
 
 from __future__ import annotations
 
+import contextlib
 import math
 import struct
 import unicodedata
@@ -189,16 +190,18 @@ def find_chunks(file: BinaryIO) -> Iterator[Chunk]:
             position += 0 if _is_name(following) else 1
 
 
-def read_broadcast(path: Path) -> BroadcastExtension | None:
+def read_broadcast(path: Path, file: BinaryIO | None = None) -> BroadcastExtension | None:
     """The `bext` chunk of a file, or None where it has none or is no wave file.
+
+    `file`: the same file where it is open already; it stays open.
 
     Raises FileError where the file cannot be read or the chunk is too short to be one.
     """
     try:
-        with path.open("rb") as file:
-            for chunk in find_chunks(file):
+        with path.open("rb") if file is None else contextlib.nullcontext(file) as opened:
+            for chunk in find_chunks(opened):
                 if chunk.name == b"bext":
-                    return decode_broadcast(_read_at(file, chunk.start, min(chunk.size, MOST_READ_BYTES)))
+                    return decode_broadcast(_read_at(opened, chunk.start, min(chunk.size, MOST_READ_BYTES)))
     except OSError as error:
         raise FileError(f"{path} cannot be read ({error.strerror or error})") from error
     except ValueError as error:

@@ -16,11 +16,11 @@ import os
 import stat
 import struct
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, BinaryIO, Self
 
 import numpy as np
 import soundfile
@@ -87,14 +87,19 @@ def read_facts(path: Path) -> FileFacts:
 class SoundReader:
     """Reads an audio file in float64; read-only, use it as a context manager.
 
+    `file`: the same file where it is open already; all is read from there, and it stays open.
+
     Raises FileError where the file cannot be used.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, file: BinaryIO | None = None) -> None:
         self.path = path
-        _check_is_file(path)
+        self._source = _Source(file) if file is not None else None
+        if file is None:
+            _check_is_file(path)
         try:
-            self._file = soundfile.SoundFile(path, "r")
+            with self._read_errors():
+                self._file = soundfile.SoundFile(self._source or path, "r")
         except (soundfile.LibsndfileError, OSError) as error:
             raise FileError(f"{path} cannot be read as audio ({_reason(error)}); export it again") from error
         except TypeError as error:
@@ -172,9 +177,10 @@ class SoundReader:
     def _read_facts(self) -> FileFacts:
         if self._file.frames == 0:
             raise FileError(f"{self.path} holds no audio at all; export it again")
+        opened = self._source.file if self._source else None
         if self._file.format in (*WAVE_FORMATS, "AIFF"):
-            _check_whole(self.path)
-        extension = read_broadcast(self.path) if self._file.format in WAVE_FORMATS else None
+            _check_whole(self.path, opened)
+        extension = read_broadcast(self.path, opened) if self._file.format in WAVE_FORMATS else None
         return FileFacts(
             rate=self._file.samplerate,
             channels=self._file.channels,
@@ -187,9 +193,52 @@ class SoundReader:
     @contextmanager
     def _errors(self) -> Iterator[None]:
         try:
-            yield
+            with self._read_errors():
+                yield
         except (soundfile.LibsndfileError, OSError) as error:
             raise FileError(f"{self.path} cannot be read to its end ({_reason(error)}); copy it again") from error
+
+    @contextmanager
+    def _read_errors(self) -> Iterator[None]:
+        """What the disk said goes before what the decoder made of it. Raises OSError."""
+        try:
+            yield
+        finally:
+            if self._source and self._source.error:
+                raise self._source.error
+
+
+class _Source:
+    """An open file for libsndfile to call, at a place of its own: others may read the file in between.
+
+    An error in a call from C would be printed and lost: it is kept.
+    """
+
+    def __init__(self, file: BinaryIO) -> None:
+        self.file = file
+        self.error: OSError | None = None
+        self._place = 0
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        if whence == os.SEEK_END:
+            self._place = self.file.seek(offset, os.SEEK_END)
+        else:
+            self._place = offset + (self._place if whence == os.SEEK_CUR else 0)
+        return self._place
+
+    def tell(self) -> int:
+        return self._place
+
+    def readinto(self, buffer: Any) -> int:
+        try:
+            self.file.seek(self._place)
+            data = self.file.read(len(buffer))
+        except OSError as error:
+            self.error = error
+            return 0
+        buffer[: len(data)] = data
+        self._place += len(data)
+        return len(data)
 
 
 class _Integers:
@@ -387,12 +436,14 @@ class FlacWriter(_Writer):
         self._put(samples.reshape(-1, self._channels))
 
 
-def flac_samples(path: Path, frames: int = 1 << 16) -> Iterator[bytes]:
+def flac_samples(path: Path, frames: int = 1 << 16, file: BinaryIO | None = None) -> Iterator[bytes]:
     """The samples of a FLAC file of 16 or 24 bits, as they lie in a wave file, in pieces.
+
+    `file`: the same file where it is open already.
 
     Raises FileError where it is no such file or cannot be decoded to its end.
     """
-    with SoundReader(path) as reader:
+    with SoundReader(path, file) as reader:
         yield from reader.wave_bytes(frames)
 
 
@@ -441,10 +492,10 @@ def _check_is_file(path: Path) -> None:
         raise FileError(f"{path} is no ordinary file, and audio is read from those alone")
 
 
-def _check_whole(path: Path) -> None:
+def _check_whole(path: Path, opened: BinaryIO | None) -> None:
     """libsndfile shortens a truncated file without a word; the header knows better. Raises FileError."""
-    with path.open("rb") as file:
-        length = os.fstat(file.fileno()).st_size
+    with path.open("rb") if opened is None else nullcontext(opened) as file:
+        length = file.seek(0, os.SEEK_END)
         for chunk in find_chunks(file):
             if chunk.name in (b"data", b"SSND"):
                 if chunk.size == SIZE_IN_DS64:

@@ -46,6 +46,11 @@ class Audit(Record):
     findings: tuple[BagFinding, ...]
     more_findings: int
     """Findings beyond the first thousand, which are only counted."""
+    warnings: tuple[BagFinding, ...] = ()
+    """What people should hear of in a bag that is whole all the same: audio that was broken when it was put in, and
+    what RFC 8493 advises against."""
+    more_warnings: int = 0
+    """Beyond the first thousand."""
     files: int
     """Payload and tag files that were read."""
     bytes: int

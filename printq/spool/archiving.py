@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from printq.archive.bagit import windows_problem
 from printq.archive.contents import Layout, free_notes_folder, lay_out, left_behind, named_files
 from printq.archive.notes import contents_text, left_behind_text, proof_text, settings_text, story_text
 from printq.archive.sum_proof import prove_mix
@@ -136,7 +137,8 @@ def archive_session(
         layout = lay_out(job.session, names := named_files(job.session, job.job_file))
         found.problems += [f"{photo} is not there" for photo in names.missing_photos]
         unchanged = len(found.problems)
-        _tie_prints(job, paths, surveyed, found, tell)
+        sums = AudioSums(("sha256", "sha512"))
+        _tie_prints(job, paths, surveyed, found, sums, tell)
         if len(found.problems) > unchanged and not wishes.as_is:
             raise FileError(
                 "not archived, because it is not what was delivered:\n"
@@ -152,7 +154,7 @@ def archive_session(
             ]
         _add_audio(job, paths, journal, surveyed, layout, wishes)
         mixes = _add_mixes(paths, layout, wishes.mixes)
-        _prove_mixes(job, paths, surveyed, mixes, found, tell)
+        _prove_mixes(job, paths, surveyed, mixes, found, sums, tell)
         _add_own_files(paths, journal, layout)
         proof = SessionProof(
             program=PROGRAM,
@@ -167,9 +169,14 @@ def archive_session(
             [item.source for item in layout.items if isinstance(item.source, Path)],
             (*NOT_KEPT, *JOURNAL_FILES),
         )
+        found.problems += [
+            f"{item.path} {problem}: it cannot be restored on Windows"
+            for item in layout.items
+            if (problem := windows_problem(item.path))
+        ]
         _add_notes(job, journal, layout, proof, found, behind, as_is=as_is)
         tell(f"writing {len(layout.items)} files")
-        bag = write(layout.items, _label(job, layout, proof, as_is=as_is))
+        bag = write(_bound(layout.items, sums), _label(job, layout, proof, as_is=as_is))
         with journal.step():
             journal.tell("archived", f"{Path(bag.path).name}: {proof.summary()}" + (", as it was" if as_is else ""))
     return ArchiveReport(
@@ -184,6 +191,14 @@ def archive_session(
         proof=proof,
         left_behind=tuple(name for name, _ in behind),
     )
+
+
+def _bound(items: Sequence[Item], sums: AudioSums) -> list[Item]:
+    """What was looked at has to be what is copied: a file that changes in between must not go in unseen."""
+    return [
+        replace(item, sha512=sums.known(item.source, "sha512")) if isinstance(item.source, Path) else item
+        for item in items
+    ]
 
 
 # ---- what stands in the way ----
@@ -205,9 +220,8 @@ def _refusal(not_printed: Sequence[NotPrinted]) -> PrintqError:
     return HeldError(text) if held else StoppedError(text)
 
 
-def _tie_prints(job: Job, paths: SessionPaths, surveyed: Survey, found: _Found, tell: Teller) -> None:
+def _tie_prints(job: Job, paths: SessionPaths, surveyed: Survey, found: _Found, sums: AudioSums, tell: Teller) -> None:
     """Hold every print against its sidecar and against what it was made from; all files are read in full."""
-    sums = AudioSums()
     for each in job.passes:
         situation = surveyed.situations[each.id]
         delivery = situation.delivery
@@ -301,6 +315,7 @@ def _prove_mixes(
     surveyed: Survey,
     mixes: Sequence[tuple[Path, str]],
     found: _Found,
+    sums: AudioSums,
     tell: Teller,
 ) -> None:
     candidates, missing = mix_candidates(job, paths, surveyed)
@@ -310,6 +325,8 @@ def _prove_mixes(
             continue
         tell(f"holding {name} against the prints")
         proof = prove_mix(mix, name, candidates)
+        if sums.of_file(mix) != proof.audio_sha256:
+            raise FileError(f"{mix} changed while it was held against the prints; wait until it is finished")
         if proof.verdict in ("same", "explained") and (chain := _chain(job, proof.compared_with, found.ties)):
             proof = proof.model_copy(update={"summary": f"{proof.summary} {chain}"})
         found.mixes.append(proof)

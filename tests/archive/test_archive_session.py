@@ -226,7 +226,7 @@ def test_a_print_that_is_gone_is_refused(session: SmallSession, folder: Folder) 
     archive(session, folder, as_is=True)
     assert "dry/clarinet.tone.v1.json" in folder.names()
     names = tuple(sorted(folder.names()))
-    assert check_content(Payload(names, lambda name: folder.folder / name)) == []
+    assert check_content(Payload(names, lambda name: folder.folder / name), names) == []
 
 
 def test_a_bit_that_changed_in_a_print_without_its_size_or_time_is_found(session: SmallSession, folder: Folder) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import bagit
 import numpy as np
 import pytest
+import soundfile
 
 from printq.archive import packing, writer
 from printq.archive.audit import audit_bag, audit_shelf
@@ -20,6 +21,7 @@ from printq.archive.restore import restore_bag
 from printq.archive.writer import Item, write_bag
 from printq.errors import FileError, SessionBusyError, StorageError, UsageError
 from tests.archive.conftest import DAY, FACTS, chunk, items_of, tree, wave
+from tests.conftest import need_program
 
 FLIPS = int(os.environ.get("PRINTQ_FLIPS", "60"))
 KILLS = int(os.environ.get("PRINTQ_ARCHIVE_KILLS", "6"))
@@ -33,12 +35,12 @@ def test_the_reference_library_accepts_the_bag(session: Path, make_bag: Make, fl
     bagit.Bag(str(make_bag(flac=flac))).validate()
 
 
-@pytest.mark.skipif(shutil.which("sha512sum") is None, reason="sha512sum is not installed")
 def test_sha512sum_accepts_both_manifests(session: Path, make_bag: Make) -> None:
+    sha512sum = need_program("sha512sum")
     (session / "notes/100% done.txt").unlink()  # encoded in a manifest, and sha512sum does not decode; RFC 8493, 2.1.3
     bag = make_bag(flac=True)
     for name in ("manifest-sha512.txt", "tagmanifest-sha512.txt"):
-        subprocess.run(["sha512sum", "--strict", "--quiet", "-c", name], cwd=bag, check=True)
+        subprocess.run([sha512sum, "--strict", "--quiet", "-c", name], cwd=bag, check=True)
 
 
 def test_the_texts_of_a_bag_are_those_of_the_rfc(make_bag: Make) -> None:
@@ -74,7 +76,7 @@ def test_what_would_not_come_back_is_stored_as_it_is(
     session: Path, make_bag: Make, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     real = packing.flac_samples
-    monkeypatch.setattr(packing, "flac_samples", lambda path: (bytes(len(piece)) for piece in real(path)))
+    monkeypatch.setattr(packing, "flac_samples", lambda *at, **file: (bytes(len(piece)) for piece in real(*at, **file)))
     bag = make_bag(flac=True)
     assert tree(bag / "data") == tree(session)
 
@@ -124,6 +126,28 @@ def test_damage_is_named(
     with pytest.raises(FileError, match="not whole"):
         restore_bag(bag, tmp_path / "again")
     assert not (tmp_path / "again").exists()
+
+
+def test_audio_that_was_broken_when_it_was_archived_is_told_from_audio_that_broke_later(
+    session: Path, make_bag: Make, tmp_path: Path
+) -> None:
+    soundfile.write(session / "dry/viola.flac", np.random.default_rng(1).uniform(-0.5, 0.5, 9000), 48_000)
+    whole = (session / "dry/viola.flac").read_bytes()
+    (session / "dry/broken.flac").write_bytes(whole[:5000] + bytes(900) + whole[5900:])
+    bag = make_bag()
+    audit = audit_bag(bag)
+    assert audit.ok
+    assert {(one.file, one.what) for one in audit.warnings} == {
+        ("data/dry/broken.flac", "audio"),
+        ("data/dry/short.wav", "audio"),
+    }
+    assert all("as it was put in" in one.message for one in audit.warnings)
+    restore_bag(bag, tmp_path / "again")
+    assert tree(tmp_path / "again") == tree(session)
+    shutil.copyfile(bag / "data/dry/broken.flac", bag / "data/dry/viola.flac")
+    (later,) = audit_bag(bag).findings
+    assert (later.file, later.what) == ("data/dry/viola.flac", "changed")
+    assert "as audio it is not whole any more" in later.message
 
 
 def test_swapped_contents_are_named_both(make_bag: Make) -> None:

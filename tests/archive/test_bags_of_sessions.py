@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from printq.archive import audit, session_audit, ties
 from printq.archive.audit import audit_bag
 from printq.archive.reading import Findings, read_bag
 from printq.archive.restore import restore_bag
@@ -62,6 +63,21 @@ def test_other_programs_accept_the_bag(bag: Path) -> None:
 
 def test_the_audit_finds_nothing(bag: Path) -> None:
     assert audit_bag(bag, content_checks=[check_session]).findings == ()
+
+
+def test_prints_are_measured_by_the_workers_too(bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """This process does not open one of them; what the workers find is what it would find."""
+
+    def refuse(*arguments: object) -> None:
+        raise AssertionError("read in this process")
+
+    alone = audit_bag(bag, content_checks=[check_session])
+    with monkeypatch.context() as patch:
+        for module in (session_audit, ties, audit):
+            patch.setattr(module, "SoundReader" if module is not session_audit else "measure_file", refuse)
+        assert audit_bag(bag, workers=2, content_checks=[check_session]) == alone
+        with pytest.raises(AssertionError, match="read in this process"):
+            audit_bag(bag, workers=1, content_checks=[check_session])
 
 
 def test_a_restored_session_is_the_same_byte_for_byte_and_opens(

@@ -38,7 +38,7 @@ def payload(archived: Path, tmp_path: Path) -> Path:
 
 def findings(folder: Path) -> dict[str, str]:
     names = tuple(sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()))
-    return {found.file: found.message for found in check_content(Payload(names, lambda name: folder / name))}
+    return {found.file: found.message for found in check_content(Payload(names, lambda name: folder / name), names)}
 
 
 def edit(path: Path, change: Callable[[dict[str, Any]], None]) -> None:
@@ -148,7 +148,7 @@ def test_packed_audio_is_held_against_its_samples(payload: Path) -> None:
         soundfile.write(path, samples, rate, subtype="PCM_24")
         (payload / name).unlink()
     contents = Payload(names, lambda name: packed.get(name, payload / name), lambda name: name in packed)
-    assert check_content(contents) == []
+    assert check_content(contents, names) == []
     samples, rate = soundfile.read(packed["dry/harp.bus.v1.wav"], dtype="int32")
     soundfile.write(packed["dry/harp.bus.v1.wav"], samples[:-1], rate, subtype="PCM_24")
-    assert {found.file for found in check_content(contents)} == {"dry/harp.bus.v1.wav"}
+    assert {found.file for found in check_content(contents, names)} == {"dry/harp.bus.v1.wav"}

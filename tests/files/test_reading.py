@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 from pathlib import Path
 
@@ -11,7 +12,9 @@ import pytest
 import soundfile
 
 from printq.errors import FileError
+from printq.files import hashed
 from printq.files.broadcast import BroadcastExtension
+from printq.files.checksums import file_sha256
 from printq.files.soundfiles import FileFacts, SoundReader, read_facts
 
 from .audio import RATE, integers, write
@@ -63,6 +66,40 @@ def test_samples_are_those_that_libsndfile_decodes(tmp_path, kind, channels, sub
         np.testing.assert_array_equal(read, single[490:])
         reader.seek(3)
         np.testing.assert_array_equal(reader.read(100), wanted[3:103])
+
+
+@pytest.mark.parametrize(("kind", "subtype"), KINDS)
+def test_a_file_that_is_open_already_reads_the_same(tmp_path, kind, subtype, monkeypatch):
+    """Also through blocks that are smaller than the file, where readers of headers have moved its position."""
+    monkeypatch.setattr(hashed, "BLOCK", 256)
+    samples = integers(16)
+    path = write(tmp_path / "stem", samples, subtype, format=kind)
+    with path.open("rb") as opened, SoundReader(path, opened) as reader:
+        assert reader.facts == read_facts(path)
+        np.testing.assert_array_equal(np.concatenate(list(reader.blocks(77))), samples)
+    with path.open("rb") as opened:
+        file = hashed.HashedFile(opened, ["sha256"])
+        with SoundReader(path, file) as reader:
+            np.testing.assert_array_equal(np.concatenate(list(reader.blocks(77))), samples)
+        assert file.finish()["sha256"] == file_sha256(path)
+
+
+@pytest.mark.parametrize("after", [0, 3])
+def test_a_disk_that_fails_under_an_open_file_is_said_so(tmp_path, after):
+    path = write(tmp_path / "stem", integers(24), "PCM_24", format="FLAC")
+
+    class Failing(io.FileIO):
+        left = after
+
+        def read(self, size=-1, /):
+            self.left -= 1
+            if self.left < 0:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().read(min(size, 600))
+
+    with Failing(path) as opened, pytest.raises(FileError, match="Input/output error"):  # noqa: SIM117
+        with SoundReader(path, opened) as reader:
+            reader.read(1000)
 
 
 def test_mono_stays_two_dimensional(tmp_path):
