@@ -31,6 +31,7 @@ from printq.spool.recording import Recorder
 from printq.spool.sources import source_parts
 from printq.spool.space import space_problem
 from printq.spool.standing import PassSituation, look_at, survey
+from printq.spool.turns import Turns
 from printq.spool.work import Stage, Work
 from printq.spool.workers import WorkerPool
 
@@ -91,9 +92,7 @@ class Driver:
         self._only = only
         self._on_plan = on_plan
         self._recorder = Recorder(job, paths, journal, make_port, rack_on_s)
-        self._works: dict[str, Work] = {}
         self._fading = False
-        self._follows_plan = True
         self._stuck: list[tuple[str, bool, bool, int]] = []
         """What was left, and how far it had come, when nothing moved the last time."""
         self._report = RunReport()
@@ -110,6 +109,7 @@ class Driver:
             take_back=self._take_back,
             stop=lambda why: self.request_stop(why, fade=False),
         )
+        self._turns = Turns(job, self._hands, lambda name: self._survey.situations[name].is_done)
         finish_intended(journal, paths, job.passes)
         self._outcomes.fail_abandoned_takes()
         self._survey = survey(job, journal, paths, remember=True)
@@ -151,7 +151,7 @@ class Driver:
                 plan = make_plan(self._job, pending, rack=self._hands.rack)
                 self._save_plan(plan)
                 self._on_plan(plan)
-                self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
+                self._turns.begin(Work(self._pass(entry.pass_id), entry) for entry in plan.entries)
                 self._loop()
             finally:
                 self._recorder.close()
@@ -167,10 +167,10 @@ class Driver:
             else:
                 self._hands.tend()
                 self._move_on()
-            if all(work.ended for work in self._works.values()) and not self._pool.open_tasks:
+            if not self._turns.left() and not self._pool.open_tasks:
                 self._hands.withdraw()
                 return
-            if self._recorder.rolling or any(work.quiet_since is not None for work in self._works.values()):
+            if self._recorder.rolling or any(work.quiet_since is not None for work in self._turns):
                 self._advance()
                 self._land()
                 self._show()
@@ -190,14 +190,14 @@ class Driver:
             if results or self._recorder.rolling:
                 self._stuck = []
             for result in results:
-                self._outcomes.take_result(self._works[result.key[0]], result)
+                self._outcomes.take_result(self._turns.need(result.key[0]), result)
 
     def _move_on(self) -> None:
         """Examine what comes next, dial what can be dialled, roll what can roll: in the plan's order."""
         reserved: set[str] = set()
         """Units and channels that a pass before has a claim on."""
         examining = 0
-        for work in self._works.values():
+        for work in self._turns:
             if work.ended:
                 continue
             held = set(self._job.resources_of(work.each))
@@ -208,32 +208,32 @@ class Driver:
                     work.blocked, work.quiet_since = True, None
                     reserved |= held
                     continue
-                if not work.examined and examining < EXAMINE_AHEAD and self._sources_are_printed(work):
+                if not work.examined and examining < EXAMINE_AHEAD and self._turns.sources_are_printed(work):
                     self._examine(work)
                     if work.ended:
                         continue
                 examining += work.examined and work.source is None
-                work.blocked = bool(held & (reserved | self._held_in_the_air()))
+                work.blocked = bool(held & (reserved | self._turns.held_in_the_air()))
                 if work.blocked:
                     work.quiet_since = None
                 else:
                     self._set_up_and_roll(work)
                     if self._report.stopped is not None:
                         return
-            keeps = work.stage is not Stage.CHECKING or not self._next_needs_no_hands(work)
+            keeps = work.stage is not Stage.CHECKING or not self._turns.next_needs_no_hands(work)
             if not work.ended and keeps:
                 reserved |= held
 
     def _set_up_and_roll(self, work: Work) -> None:
         moves = self._hands.moves_for(work)
-        if moves and not self._hands_may_move(work):
+        if moves and not self._turns.hands_may_move(work, rolling=self._recorder.rolling):
             return
         if (moves or work.confirmed is None) and not self._hands.set_up(work):
             return
-        if work.source is None or self._rolls_after_another_set_up(work):
+        if work.source is None or self._turns.rolls_after_another_set_up(work):
             return
-        self._recorder.open([self._job.insert_of(other.each) for other in self._works.values()])
-        if self._recorder.is_clear(work, list(self._works.values())):
+        self._recorder.open([self._job.insert_of(other.each) for other in self._turns])
+        if self._recorder.is_clear(work, list(self._turns)):
             self._roll(work)
 
     def _roll(self, work: Work) -> None:
@@ -253,7 +253,7 @@ class Driver:
 
     def _land(self) -> None:
         for flight, ending in self._recorder.land():
-            work = self._works[flight.name]
+            work = self._turns.need(flight.name)
             work.flight = None
             if ending is Ending.COMPLETE:
                 self._outcomes.end_take(work)
@@ -288,7 +288,7 @@ class Driver:
 
     def _hear_wishes(self) -> None:
         for wish in self._operator.wishes():
-            work = self._works.get(wish.pass_id or "")
+            work = self._turns.find(wish.pass_id) if wish.pass_id is not None else None
             if wish.kind == "stop":
                 self.request_stop("stopped by the operator", fade=False)
             elif work is None or work.flight is None:
@@ -303,19 +303,19 @@ class Driver:
         self._hands.withdraw()
         if self._fading:
             self._recorder.fade_out()
-        for work in self._works.values():
+        for work in self._turns:
             if work.stage is Stage.WAITING:
                 self._outcomes.end(work, Stage.SKIPPED, self._report.stopped or "")
 
     def _give_up_stuck(self) -> None:
         """Nothing rolls and nothing is being measured: what cannot move now will not move in this run."""
-        self._follows_plan = False
-        left = [work for work in self._works.values() if not work.ended]
+        self._turns.follows_plan = False
+        left = self._turns.left()
         heard = self._hands.answers
         now_stuck = [(work.each.id, work.examined, work.confirmed is None, heard) for work in left]
         for work in left:
-            if not self._sources_are_printed(work):
-                waiting = next(name for name in work.each.needs if not self._is_printed(name))
+            if not self._turns.sources_are_printed(work):
+                waiting = next(name for name in work.each.needs if not self._turns.is_printed(name))
                 state = self._survey.situations[waiting].state
                 self._outcomes.end(work, Stage.SKIPPED, f"waits for {waiting}, which is {state}")
             elif now_stuck == self._stuck:
@@ -330,7 +330,7 @@ class Driver:
             self.request_stop(str(error))
             self._land()
             for name in self._recorder.lose():
-                work = self._works[name]
+                work = self._turns.need(name)
                 work.flight = None
                 self._outcomes.abort(work)
 
@@ -339,12 +339,12 @@ class Driver:
         self._hands.tend()
 
     def _show(self) -> None:
-        works = list(self._works.values())
+        works = list(self._turns)
         self._listener.show(self._recorder.describe(works), sum(not work.ended for work in works), self._left_s())
 
     def _left_s(self) -> float:
         """About when all is done, if everything goes by the plan: its rest, from the first pass that has not ended."""
-        left = [work for work in self._works.values() if not work.ended]
+        left = self._turns.left()
         if not left:
             return 0.0
         end = max(work.planned.end_s for work in left)
@@ -364,65 +364,11 @@ class Driver:
             self._outcomes.end(work, Stage.SKIPPED, f"insert {work.each.insert} is left alone: {suspended}")
             return True
         for name in work.each.needs:
-            needed = self._works.get(name)
+            needed = self._turns.find(name)
             if needed is not None and needed.stage in (Stage.HELD, Stage.SKIPPED):
                 self._outcomes.end(work, Stage.SKIPPED, f"waits for {name}, which is not printed")
                 return True
         return False
-
-    def _is_printed(self, name: str) -> bool:
-        work = self._works.get(name)
-        return work.stage is Stage.DONE if work is not None else self._survey.situations[name].is_done
-
-    def _sources_are_printed(self, work: Work) -> bool:
-        return all(self._is_printed(name) for name in work.each.needs)
-
-    def _held_in_the_air(self) -> set[str]:
-        rolling = [work for work in self._works.values() if work.stage is Stage.ROLLING]
-        return {name for work in rolling for name in self._job.resources_of(work.each)}
-
-    def _hands_may_move(self, work: Work) -> bool:
-        """Whether the operator is called now to set up a pass."""
-        if not self._job.options.hands_during_passes:
-            return not self._recorder.rolling
-        # What stands dialled and only waits for a moment is started first: a set-up may take minutes.
-        return not any(
-            other is not work
-            and other.stage is Stage.WAITING
-            and other.confirmed is not None
-            and not other.blocked
-            and self._sources_are_printed(other)
-            for other in self._works.values()
-        )
-
-    def _rolls_after_another_set_up(self, work: Work) -> bool:
-        """Where hands rest during passes, the plan has everything that is free dialled first, then rolls it together.
-
-        By the times of the plan this cannot lock up: what is dialled before this pass rolls is not made from it.
-        """
-        if self._job.options.hands_during_passes or not self._follows_plan:
-            return False
-        return any(
-            other is not work
-            and other.stage is Stage.WAITING
-            and other.confirmed is None
-            and other.planned.moves != ()
-            and other.planned.set_up_end_s <= work.planned.start_s
-            for other in self._works.values()
-        )
-
-    def _next_needs_no_hands(self, work: Work) -> bool:
-        """Whether the next pass on these units finds them as it wants them: a repeat of this one would, too."""
-        free = set(self._job.resources_of(work.each))
-        claimed = False
-        for other in self._works.values():
-            held = set(self._job.resources_of(other.each))
-            if other.stage is Stage.WAITING and free & held:
-                if self._hands.moves_for(other):
-                    return False
-                claimed = True
-                free -= held
-        return claimed
 
     # ---- sources ----
 
@@ -507,7 +453,7 @@ class Driver:
         report.standings = [situation.describe() for situation in found.situations.values()]
         report.held = [name for name, situation in found.situations.items() if situation.state == "held"]
         report.waiting = [
-            f"{name}: {self._works[name].why if name in self._works else situation.reason}"
+            f"{name}: {work.why if (work := self._turns.find(name)) is not None else situation.reason}"
             for name, situation in found.situations.items()
             if not situation.is_done and name not in report.held and self._choose([name])
         ]
