@@ -30,7 +30,7 @@ from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
 from printq.spool.sources import source_parts
 from printq.spool.space import space_problem
-from printq.spool.standing import PassSituation, look_at, survey
+from printq.spool.standing import PassSituation, Survey, look_at, survey
 from printq.spool.turns import Turns
 from printq.spool.work import Stage, Work
 from printq.spool.workers import WorkerPool
@@ -131,7 +131,7 @@ class Driver:
         FileError
             A dry file cannot be read.
         """
-        pending = self._choose(self._survey.pending())
+        pending = self._survey.pending(self._only)
         kept = self._choose([name for name, found in self._survey.situations.items() if found.redelivery is not None])
         problem = space_problem(self._job, [self._pass(n) for n in pending], [self._pass(n) for n in kept])
         if problem is not None:
@@ -144,7 +144,7 @@ class Driver:
                         tried.add(self._kept_take(name))
                         self._deliver_kept(name)
                     self._survey = survey(self._job, self._journal, self._paths, remember=True)
-                    pending = self._choose(self._survey.pending())
+                    pending = self._survey.pending(self._only)
                     # A take that was judged only now may be the last that a choice was waiting for.
                     again = [name for name, found in self._survey.situations.items() if found.redelivery is not None]
                     kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
@@ -453,7 +453,7 @@ class Driver:
         report.standings = [situation.describe() for situation in found.situations.values()]
         report.held = [name for name, situation in found.situations.items() if situation.state == "held"]
         report.waiting = [
-            f"{name}: {work.why if (work := self._turns.find(name)) is not None else situation.reason}"
+            f"{name}: {self._why_left(name, found)}"
             for name, situation in found.situations.items()
             if not situation.is_done and name not in report.held and self._choose([name])
         ]
@@ -463,3 +463,7 @@ class Driver:
             elif self._report.stopped is not None or report.waiting:
                 report.exit_status = ExitStatus.STOPPED
         return report
+
+    def _why_left(self, name: str, found: Survey) -> str:
+        work = self._turns.find(name)
+        return work.why if work is not None else found.why_it_waits(name, self._only)

@@ -54,9 +54,12 @@ __all__ = [
 class PlanReport:
     """A plan, and what it leaves out."""
 
-    def __init__(self, plan: Plan, found: Survey, space: str | None) -> None:
+    def __init__(self, plan: Plan, found: Survey, space: str | None, only: frozenset[str] | None) -> None:
         self.plan = plan
-        self.standings = [situation.describe() for situation in found.situations.values()]
+        self.standings = [
+            situation.describe().model_copy(update={"reason": found.why_it_waits(name, only)})
+            for name, situation in found.situations.items()
+        ]
         self.blocked = found.blocked()
         self.space_problem = space
 
@@ -81,11 +84,11 @@ def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched
     paths = SessionPaths(job.session)
     with Journal(paths.journal, read_only=True) as journal:
         found = survey(job, journal, paths)
-        pending = [name for name in found.pending() if only is None or _need(job, name).stem in only]
+        pending = found.pending(only)
         rack = RackState(journal.rack()) if rack_untouched else RackState()
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
         plan = make_plan(job, pending, rack=rack)
-        return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
+        return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again), only)
 
 
 def explain_session_pass(job: Job, report: PlanReport, pass_id: str) -> Explanation:
