@@ -79,15 +79,21 @@ def recall_times(job: Job) -> Experience:
         return look_back(job, journal, running=is_busy(paths))
 
 
-def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:
-    """What a run would do; changes nothing on disk."""
+def plan_session(
+    job: Job,
+    *,
+    only: frozenset[str] | None = None,
+    rack_untouched: bool = False,
+    rack_on_s: float | None = None,
+) -> PlanReport:
+    """What a run would do; changes nothing on disk. For the parameters see `Driver`."""
     paths = SessionPaths(job.session)
     with Journal(paths.journal, read_only=True) as journal:
         found = survey(job, journal, paths)
         pending = found.pending(only)
         rack = RackState(journal.rack()) if rack_untouched else RackState()
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
-        plan = make_plan(job, pending, rack=rack)
+        plan = make_plan(job, pending, rack=rack, rack_on_s=rack_on_s)
         return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again), only)
 
 
