@@ -3,7 +3,7 @@
 from printq.plan.explain import explain_pass
 from printq.plan.make_plan import make_plan
 from printq.plan.moves import RackState, set_up_moves
-from printq.plan.revise_plan import Evening, PassLeft, PassUnderWay, revise_plan
+from printq.plan.revising import Evening, PassLeft, PassUnderWay, revise_plan
 
 __all__ = [
     "Evening",

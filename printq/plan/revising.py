@@ -26,7 +26,7 @@ from printq.plan.warmth import cold_last
 __all__ = ["Evening", "PassLeft", "PassUnderWay", "revise_plan"]
 
 EFFORT = 0.25
-"""Of what a plan is worth before a run: 200 passes take about a third of a second, while takes roll."""
+"""Of the work for a plan before a run: 200 passes take about a third of a second."""
 IMPROVING_WORK, IMPROVING_WORK_PER_PAIR = 150_000, 500
 """Tasks placed while the order at hand is improved, at most and for each pair of tasks."""
 COLD = 0.02
