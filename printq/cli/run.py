@@ -43,8 +43,8 @@ def run(
 ) -> None:
     """Print what is left to print: play, record, check, and file the prints beside the dry stems.
 
-    What is printed and up to date is left alone.
-    Without --rack-on a person at a terminal is asked since when the rack is on, where a unit has to warm up.
+    What is printed and up to date is left alone. What is left is planned anew when something comes out otherwise than
+    planned. Without --rack-on a person at a terminal is asked since when the rack is on, where a unit has to warm up.
     Ctrl-C fades out and keeps what is finished; a second one stops at once.
 
     Example: printq run sample_sessions/lighthouse_waltz --yes

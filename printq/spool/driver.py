@@ -8,6 +8,7 @@ plays is printed, and its return has fallen silent. Measuring runs in workers wh
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import Outcomes, RunReport
 from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
+from printq.spool.revision import Revision
 from printq.spool.sources import source_parts
 from printq.spool.space import space_problem
 from printq.spool.standing import PassSituation, Survey, look_at, survey
@@ -65,7 +67,9 @@ class Driver:
     rack_on_s : float, optional
         For how long the rack has been switched on; left out, nobody says which units are cold.
     on_plan : callable, optional
-        Is handed the plan before anything of it is done.
+        Is handed the plan before anything of it is done; not those that it is revised to.
+    clock : callable, optional
+        Seconds by which the hands are timed, from any start; never goes back.
     """
 
     def __init__(
@@ -82,6 +86,7 @@ class Driver:
         rack_untouched: bool = False,
         rack_on_s: float | None = None,
         on_plan: Callable[[Plan], None] = lambda _: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._job = job
         self._journal = journal
@@ -91,6 +96,7 @@ class Driver:
         self._pool = WorkerPool(workers)
         self._only = only
         self._on_plan = on_plan
+        self._clock = clock
         self._recorder = Recorder(job, paths, journal, make_port, rack_on_s)
         self._fading = False
         self._stuck: list[tuple[str, bool, bool, int]] = []
@@ -108,8 +114,10 @@ class Driver:
             skip=lambda work, why: self._outcomes.end(work, Stage.SKIPPED, why),
             take_back=self._take_back,
             stop=lambda why: self.request_stop(why, fade=False),
+            clock=self._now,
         )
         self._turns = Turns(job, self._hands, lambda name: self._survey.situations[name].is_done)
+        self._revision = Revision(job, self._turns, self._hands, self._recorder, listener, self._now)
         finish_intended(journal, paths, job.passes)
         self._outcomes.fail_abandoned_takes()
         self._survey = survey(job, journal, paths, remember=True)
@@ -152,6 +160,7 @@ class Driver:
                 self._save_plan(plan)
                 self._on_plan(plan)
                 self._turns.begin(Work(self._pass(entry.pass_id), entry) for entry in plan.entries)
+                self._revision.begin()
                 self._loop()
             finally:
                 self._recorder.close()
@@ -166,7 +175,7 @@ class Driver:
                 self._wind_up()
             else:
                 self._hands.tend()
-                self._move_on()
+                self._go_on()
             if not self._turns.left() and not self._pool.open_tasks:
                 self._hands.withdraw()
                 return
@@ -192,11 +201,29 @@ class Driver:
             for result in results:
                 self._outcomes.take_result(self._turns.need(result.key[0]), result)
 
+    def _go_on(self) -> None:
+        """Do all that can be done now; what is said to a set-up may change what comes next."""
+        heard = -1
+        while heard != self._hands.answers and self._report.stopped is None:
+            heard = self._hands.answers
+            self._revise()
+            self._move_on()
+
+    def _revise(self) -> None:
+        """Go on by a new plan, where something has come out otherwise than the last one had it."""
+        if not self._revision.is_due():
+            return
+        for work in self._turns:
+            if work.stage is Stage.WAITING:
+                self._is_hopeless(work)
+        self._hands.tend()  # one of those may be what the hands were asked for
+        self._revision.revise()
+
     def _move_on(self) -> None:
         """Examine what comes next, dial what can be dialled, roll what can roll: in the plan's order."""
         reserved: set[str] = set()
         """Units and channels that a pass before has a claim on."""
-        examining = 0
+        examining, heard = 0, self._hands.answers
         for work in self._turns:
             if work.ended:
                 continue
@@ -218,7 +245,7 @@ class Driver:
                     work.quiet_since = None
                 else:
                     self._set_up_and_roll(work)
-                    if self._report.stopped is not None:
+                    if self._hands.answers != heard or self._report.stopped is not None:
                         return
             keeps = work.stage is not Stage.CHECKING or not self._turns.next_needs_no_hands(work)
             if not work.ended and keeps:
@@ -340,20 +367,7 @@ class Driver:
 
     def _show(self) -> None:
         works = list(self._turns)
-        self._listener.show(self._recorder.describe(works), sum(not work.ended for work in works), self._left_s())
-
-    def _left_s(self) -> float:
-        """About when all is done, if everything goes by the plan: its rest, from the first pass that has not ended."""
-        left = self._turns.left()
-        if not left:
-            return 0.0
-        end = max(work.planned.end_s for work in left)
-        begun = [work for work in left if work.flight is not None]
-        if begun:
-            first = begun[0]
-            assert first.flight is not None
-            return max(0.0, end - first.planned.start_s - first.flight.heard_frames / first.flight.rate)
-        return max(0.0, end - min(work.planned.set_up_start_s for work in left))
+        self._listener.show(self._recorder.describe(works), len(self._turns.left()), self._revision.left_s())
 
     # ---- questions ----
 
@@ -402,6 +416,10 @@ class Driver:
         return found
 
     # ---- before and after ----
+
+    def _now(self) -> float:
+        # On the simulated rack an evening passes in seconds: what rolls takes the stream's time, hands the clock's.
+        return self._clock() + self._recorder.virtual_s
 
     def _choose(self, names: list[str]) -> list[str]:
         return [name for name in names if self._only is None or self._pass(name).stem in self._only]

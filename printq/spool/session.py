@@ -144,6 +144,7 @@ def run_session(
             rack_untouched=rack_untouched,
             rack_on_s=rack_on_s,
             on_plan=timed.begin,
+            clock=clock,
         )
         if on_driver is not None:
             on_driver(driver)

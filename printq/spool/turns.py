@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from printq.models.passes import Job
+from printq.models.plan import Plan
 from printq.spool.hands import Hands
 from printq.spool.work import Stage, Work
 
@@ -39,6 +40,13 @@ class Turns:
     def begin(self, works: Iterable[Work]) -> None:
         """Take in the passes of the run, in the order of its plan."""
         self._works = {work.each.id: work for work in works}
+
+    def follow(self, plan: Plan) -> None:
+        """Go on by a new plan of the passes that wait; those that it does not name come before them, as they were."""
+        for entry in plan.entries:
+            work = self._works.pop(entry.pass_id)
+            work.planned = entry
+            self._works[entry.pass_id] = work
 
     def find(self, name: str) -> Work | None:
         """A pass of this run, or None where it is not of this run."""
