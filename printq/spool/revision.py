@@ -84,7 +84,8 @@ class Revision:
         self._remember()
         if changed or abs(self._hands.overrun_s) > NOTICEABLE_S:
             return True
-        return begun and abs(self._clock() + self.left_s() - self._end_s) > WORTH_A_LINE_S
+        # On the simulated rack this would depend on how fast the machine is.
+        return self._recorder.is_live and begun and abs(self._clock() + self.left_s() - self._end_s) > WORTH_A_LINE_S
 
     def revise(self) -> None:
         """Plan what is left anew, and go on by that."""

@@ -19,6 +19,7 @@ from printq.errors import ExitStatus, RigError
 from printq.intake import load_job
 from printq.models.standing import Standing
 from printq.spool.line_check import check_lines
+from printq.spool.operator import AssumingOperator
 from printq.spool.session import run_session
 from tests.jack.conftest import Bed
 from tests.jack.rack import LaneSettings
@@ -147,6 +148,35 @@ def test_a_late_set_up_and_a_held_take_revise_the_plan_in_real_time(
     job = load_job(session.folder)
     report = run_session(job, lambda _: HardwarePort(job.rig.interface), person, listener, clock=clock)
     assert [standing.state for standing in report.standings] == ["printed", "held"]
+    (line,) = [text for kind, _, text in listener.told if kind == "plan"]
+    assert line.endswith(", 2 min later than said before")
+
+
+def test_a_run_that_is_a_minute_behind_is_planned_again_when_a_pass_begins(
+    tmp_path: Path, make_bed: Callable[..., Bed]
+) -> None:
+    make_bed([LaneSettings()], period=4096)
+    session = JackSession(tmp_path, 1, seconds=1.0, block=4096)
+    session.job["stem"] += [{**session.job["stem"][0], "id": f"again-{n}"} for n in range(2)]
+    session.write()
+    forward = Clock()
+
+    class Slow(Recording):
+        def tell(self, kind: str, pass_id: str | None, text: str) -> None:
+            super().tell(kind, pass_id, text)
+            if [kind for kind, _, _ in self.told].count("printed") == 1 and kind == "printed":
+                forward.now += 100.0
+
+    listener = Slow()
+    job = load_job(session.folder)
+    report = run_session(
+        job,
+        lambda _: HardwarePort(job.rig.interface),
+        AssumingOperator(),
+        listener,
+        clock=lambda: time.monotonic() + forward.now,
+    )
+    assert report.exit_status is ExitStatus.DONE
     (line,) = [text for kind, _, text in listener.told if kind == "plan"]
     assert line.endswith(", 2 min later than said before")
 
