@@ -7,7 +7,16 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["JobArgument", "JobOption", "JsonOption", "OnlyOption", "UntouchedOption", "stems_to_print"]
+__all__ = [
+    "JobArgument",
+    "JobOption",
+    "JsonOption",
+    "OnlyOption",
+    "RackOnOption",
+    "UntouchedOption",
+    "in_seconds",
+    "stems_to_print",
+]
 
 JobArgument = Annotated[
     Path, typer.Argument(metavar="JOB", help="A job file, or a folder with a job.toml; this folder if left out.")
@@ -21,6 +30,20 @@ UntouchedOption = Annotated[
     bool,
     typer.Option("--rack-untouched", help="Nobody has touched the rack since the last run: trust its positions."),
 ]
+RackOnOption = Annotated[
+    float | None,
+    typer.Option(
+        "--rack-on",
+        metavar="MINUTES",
+        min=0.0,
+        help="For how long the rack has been on: units that are still cold come last where that costs nothing.",
+    ),
+]
+
+
+def in_seconds(minutes: float | None) -> float | None:
+    """Minutes in seconds; None stays None."""
+    return None if minutes is None else 60.0 * minutes
 
 
 def stems_to_print(only: list[str], known: set[str]) -> frozenset[str] | None:

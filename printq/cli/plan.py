@@ -8,7 +8,15 @@ from typing import Annotated
 
 import typer
 
-from printq.cli.options import JobArgument, JsonOption, OnlyOption, UntouchedOption, stems_to_print
+from printq.cli.options import (
+    JobArgument,
+    JsonOption,
+    OnlyOption,
+    RackOnOption,
+    UntouchedOption,
+    in_seconds,
+    stems_to_print,
+)
 
 __all__ = ["plan"]
 
@@ -17,6 +25,7 @@ def plan(
     job: JobArgument = Path(),
     only: OnlyOption = [],  # noqa: B006 - typer copies it
     rack_untouched: UntouchedOption = False,
+    rack_on: RackOnOption = None,
     picture: Annotated[
         Path | None,
         typer.Option("--picture", metavar="FILE.svg", help="Draw the plan as a chart to print, A4 pages across."),
@@ -41,7 +50,7 @@ def plan(
 
     loaded = load_job(job)
     chosen = stems_to_print(only, {each.stem for each in loaded.passes})
-    report = plan_session(loaded, only=chosen, rack_untouched=rack_untouched)
+    report = plan_session(loaded, only=chosen, rack_untouched=rack_untouched, rack_on_s=in_seconds(rack_on))
     explanation = explain_session_pass(loaded, report, explain) if explain is not None else None
     if picture is not None:
         from printq.pictures import draw_plan, save_picture

@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from printq.cli.options import JobArgument, JsonOption, OnlyOption, UntouchedOption, stems_to_print
+from printq.cli.options import (
+    JobArgument,
+    JsonOption,
+    OnlyOption,
+    RackOnOption,
+    UntouchedOption,
+    in_seconds,
+    stems_to_print,
+)
 
 if TYPE_CHECKING:
     from printq.cli.desk import Desk
@@ -29,19 +37,15 @@ def run(
     ] = False,
     only: OnlyOption = [],  # noqa: B006 - typer copies it
     rack_untouched: UntouchedOption = False,
-    rack_on: Annotated[
-        float | None,
-        typer.Option(
-            "--rack-on", metavar="MINUTES", min=0.0, help="For how long the rack has been on; asked if left out."
-        ),
-    ] = None,
+    rack_on: RackOnOption = None,
     workers: Annotated[int, typer.Option(min=0, help="Processes that check while others print.")] = 1,
     json: JsonOption = False,
 ) -> None:
     """Print what is left to print: play, record, check, and file the prints beside the dry stems.
 
-    What is printed and up to date is left alone. Ctrl-C fades out and keeps what is finished; a second one stops at
-    once.
+    What is printed and up to date is left alone. What is left is planned anew when something comes out otherwise than
+    planned. Without --rack-on a person at a terminal is asked since when the rack is on, where a unit has to warm up.
+    Ctrl-C fades out and keeps what is finished; a second one stops at once.
 
     Example: printq run sample_sessions/lighthouse_waltz --yes
     """
@@ -79,7 +83,7 @@ def run(
             workers=workers,
             only=chosen,
             rack_untouched=rack_untouched,
-            rack_on_s=rack_on * 60.0 if rack_on is not None else None,
+            rack_on_s=in_seconds(rack_on),
             on_driver=_stop_on_interrupt,
         )
     if json:

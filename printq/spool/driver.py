@@ -8,6 +8,7 @@ plays is printed, and its return has fallen silent. Measuring runs in workers wh
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,9 +29,11 @@ from printq.spool.operator import Listener, Operator
 from printq.spool.outcomes import Outcomes, RunReport
 from printq.spool.paths import SessionPaths
 from printq.spool.recording import Recorder
+from printq.spool.revision import Revision
 from printq.spool.sources import source_parts
 from printq.spool.space import space_problem
-from printq.spool.standing import PassSituation, look_at, survey
+from printq.spool.standing import PassSituation, Survey, look_at, survey
+from printq.spool.turns import Turns
 from printq.spool.work import Stage, Work
 from printq.spool.workers import WorkerPool
 
@@ -64,7 +67,9 @@ class Driver:
     rack_on_s : float, optional
         For how long the rack has been switched on; left out, nobody says which units are cold.
     on_plan : callable, optional
-        Is handed the plan before anything of it is done.
+        Is handed the plan before anything of it is done; not those that it is revised to.
+    clock : callable, optional
+        Seconds by which the hands are timed, from any start; never goes back.
     """
 
     def __init__(
@@ -81,6 +86,7 @@ class Driver:
         rack_untouched: bool = False,
         rack_on_s: float | None = None,
         on_plan: Callable[[Plan], None] = lambda _: None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._job = job
         self._journal = journal
@@ -90,10 +96,9 @@ class Driver:
         self._pool = WorkerPool(workers)
         self._only = only
         self._on_plan = on_plan
+        self._clock = clock
         self._recorder = Recorder(job, paths, journal, make_port, rack_on_s)
-        self._works: dict[str, Work] = {}
         self._fading = False
-        self._follows_plan = True
         self._stuck: list[tuple[str, bool, bool, int]] = []
         """What was left, and how far it had come, when nothing moved the last time."""
         self._report = RunReport()
@@ -109,7 +114,10 @@ class Driver:
             skip=lambda work, why: self._outcomes.end(work, Stage.SKIPPED, why),
             take_back=self._take_back,
             stop=lambda why: self.request_stop(why, fade=False),
+            clock=self._now,
         )
+        self._turns = Turns(job, self._hands, lambda name: self._survey.situations[name].is_done)
+        self._revision = Revision(job, self._turns, self._hands, self._recorder, listener, self._now)
         finish_intended(journal, paths, job.passes)
         self._outcomes.fail_abandoned_takes()
         self._survey = survey(job, journal, paths, remember=True)
@@ -131,7 +139,7 @@ class Driver:
         FileError
             A dry file cannot be read.
         """
-        pending = self._choose(self._survey.pending())
+        pending = self._survey.pending(self._only)
         kept = self._choose([name for name, found in self._survey.situations.items() if found.redelivery is not None])
         problem = space_problem(self._job, [self._pass(n) for n in pending], [self._pass(n) for n in kept])
         if problem is not None:
@@ -144,14 +152,15 @@ class Driver:
                         tried.add(self._kept_take(name))
                         self._deliver_kept(name)
                     self._survey = survey(self._job, self._journal, self._paths, remember=True)
-                    pending = self._choose(self._survey.pending())
+                    pending = self._survey.pending(self._only)
                     # A take that was judged only now may be the last that a choice was waiting for.
                     again = [name for name, found in self._survey.situations.items() if found.redelivery is not None]
                     kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
-                plan = make_plan(self._job, pending, rack=self._hands.rack)
+                plan = make_plan(self._job, pending, rack=self._hands.rack, rack_on_s=self._recorder.rack_on_s)
                 self._save_plan(plan)
                 self._on_plan(plan)
-                self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}
+                self._turns.begin(Work(self._pass(entry.pass_id), entry) for entry in plan.entries)
+                self._revision.begin()
                 self._loop()
             finally:
                 self._recorder.close()
@@ -166,11 +175,11 @@ class Driver:
                 self._wind_up()
             else:
                 self._hands.tend()
-                self._move_on()
-            if all(work.ended for work in self._works.values()) and not self._pool.open_tasks:
+                self._go_on()
+            if not self._turns.left() and not self._pool.open_tasks:
                 self._hands.withdraw()
                 return
-            if self._recorder.rolling or any(work.quiet_since is not None for work in self._works.values()):
+            if self._recorder.rolling or any(work.quiet_since is not None for work in self._turns):
                 self._advance()
                 self._land()
                 self._show()
@@ -190,14 +199,32 @@ class Driver:
             if results or self._recorder.rolling:
                 self._stuck = []
             for result in results:
-                self._outcomes.take_result(self._works[result.key[0]], result)
+                self._outcomes.take_result(self._turns.need(result.key[0]), result)
+
+    def _go_on(self) -> None:
+        """Do all that can be done now; what is said to a set-up may change what comes next."""
+        heard = -1
+        while heard != self._hands.answers and self._report.stopped is None:
+            heard = self._hands.answers
+            self._revise()
+            self._move_on()
+
+    def _revise(self) -> None:
+        """Go on by a new plan, where something has come out otherwise than the last one had it."""
+        if not self._revision.is_due():
+            return
+        for work in self._turns:
+            if work.stage is Stage.WAITING:
+                self._is_hopeless(work)
+        self._hands.tend()  # one of those may be what the hands were asked for
+        self._revision.revise()
 
     def _move_on(self) -> None:
         """Examine what comes next, dial what can be dialled, roll what can roll: in the plan's order."""
         reserved: set[str] = set()
         """Units and channels that a pass before has a claim on."""
-        examining = 0
-        for work in self._works.values():
+        examining, heard = 0, self._hands.answers
+        for work in self._turns:
             if work.ended:
                 continue
             held = set(self._job.resources_of(work.each))
@@ -208,32 +235,32 @@ class Driver:
                     work.blocked, work.quiet_since = True, None
                     reserved |= held
                     continue
-                if not work.examined and examining < EXAMINE_AHEAD and self._sources_are_printed(work):
+                if not work.examined and examining < EXAMINE_AHEAD and self._turns.sources_are_printed(work):
                     self._examine(work)
                     if work.ended:
                         continue
                 examining += work.examined and work.source is None
-                work.blocked = bool(held & (reserved | self._held_in_the_air()))
+                work.blocked = bool(held & (reserved | self._turns.held_in_the_air()))
                 if work.blocked:
                     work.quiet_since = None
                 else:
                     self._set_up_and_roll(work)
-                    if self._report.stopped is not None:
+                    if self._hands.answers != heard or self._report.stopped is not None:
                         return
-            keeps = work.stage is not Stage.CHECKING or not self._next_needs_no_hands(work)
+            keeps = work.stage is not Stage.CHECKING or not self._turns.next_needs_no_hands(work)
             if not work.ended and keeps:
                 reserved |= held
 
     def _set_up_and_roll(self, work: Work) -> None:
         moves = self._hands.moves_for(work)
-        if moves and not self._hands_may_move(work):
+        if moves and not self._turns.hands_may_move(work, rolling=self._recorder.rolling):
             return
         if (moves or work.confirmed is None) and not self._hands.set_up(work):
             return
-        if work.source is None or self._rolls_after_another_set_up(work):
+        if work.source is None or self._turns.rolls_after_another_set_up(work):
             return
-        self._recorder.open([self._job.insert_of(other.each) for other in self._works.values()])
-        if self._recorder.is_clear(work, list(self._works.values())):
+        self._recorder.open([self._job.insert_of(other.each) for other in self._turns])
+        if self._recorder.is_clear(work, list(self._turns)):
             self._roll(work)
 
     def _roll(self, work: Work) -> None:
@@ -253,7 +280,7 @@ class Driver:
 
     def _land(self) -> None:
         for flight, ending in self._recorder.land():
-            work = self._works[flight.name]
+            work = self._turns.need(flight.name)
             work.flight = None
             if ending is Ending.COMPLETE:
                 self._outcomes.end_take(work)
@@ -288,7 +315,7 @@ class Driver:
 
     def _hear_wishes(self) -> None:
         for wish in self._operator.wishes():
-            work = self._works.get(wish.pass_id or "")
+            work = self._turns.find(wish.pass_id) if wish.pass_id is not None else None
             if wish.kind == "stop":
                 self.request_stop("stopped by the operator", fade=False)
             elif work is None or work.flight is None:
@@ -303,19 +330,19 @@ class Driver:
         self._hands.withdraw()
         if self._fading:
             self._recorder.fade_out()
-        for work in self._works.values():
+        for work in self._turns:
             if work.stage is Stage.WAITING:
                 self._outcomes.end(work, Stage.SKIPPED, self._report.stopped or "")
 
     def _give_up_stuck(self) -> None:
         """Nothing rolls and nothing is being measured: what cannot move now will not move in this run."""
-        self._follows_plan = False
-        left = [work for work in self._works.values() if not work.ended]
+        self._turns.follows_plan = False
+        left = self._turns.left()
         heard = self._hands.answers
         now_stuck = [(work.each.id, work.examined, work.confirmed is None, heard) for work in left]
         for work in left:
-            if not self._sources_are_printed(work):
-                waiting = next(name for name in work.each.needs if not self._is_printed(name))
+            if not self._turns.sources_are_printed(work):
+                waiting = next(name for name in work.each.needs if not self._turns.is_printed(name))
                 state = self._survey.situations[waiting].state
                 self._outcomes.end(work, Stage.SKIPPED, f"waits for {waiting}, which is {state}")
             elif now_stuck == self._stuck:
@@ -330,7 +357,7 @@ class Driver:
             self.request_stop(str(error))
             self._land()
             for name in self._recorder.lose():
-                work = self._works[name]
+                work = self._turns.need(name)
                 work.flight = None
                 self._outcomes.abort(work)
 
@@ -339,21 +366,8 @@ class Driver:
         self._hands.tend()
 
     def _show(self) -> None:
-        works = list(self._works.values())
-        self._listener.show(self._recorder.describe(works), sum(not work.ended for work in works), self._left_s())
-
-    def _left_s(self) -> float:
-        """About when all is done, if everything goes by the plan: its rest, from the first pass that has not ended."""
-        left = [work for work in self._works.values() if not work.ended]
-        if not left:
-            return 0.0
-        end = max(work.planned.end_s for work in left)
-        begun = [work for work in left if work.flight is not None]
-        if begun:
-            first = begun[0]
-            assert first.flight is not None
-            return max(0.0, end - first.planned.start_s - first.flight.heard_frames / first.flight.rate)
-        return max(0.0, end - min(work.planned.set_up_start_s for work in left))
+        works = list(self._turns)
+        self._listener.show(self._recorder.describe(works), len(self._turns.left()), self._revision.left_s())
 
     # ---- questions ----
 
@@ -364,65 +378,11 @@ class Driver:
             self._outcomes.end(work, Stage.SKIPPED, f"insert {work.each.insert} is left alone: {suspended}")
             return True
         for name in work.each.needs:
-            needed = self._works.get(name)
+            needed = self._turns.find(name)
             if needed is not None and needed.stage in (Stage.HELD, Stage.SKIPPED):
                 self._outcomes.end(work, Stage.SKIPPED, f"waits for {name}, which is not printed")
                 return True
         return False
-
-    def _is_printed(self, name: str) -> bool:
-        work = self._works.get(name)
-        return work.stage is Stage.DONE if work is not None else self._survey.situations[name].is_done
-
-    def _sources_are_printed(self, work: Work) -> bool:
-        return all(self._is_printed(name) for name in work.each.needs)
-
-    def _held_in_the_air(self) -> set[str]:
-        rolling = [work for work in self._works.values() if work.stage is Stage.ROLLING]
-        return {name for work in rolling for name in self._job.resources_of(work.each)}
-
-    def _hands_may_move(self, work: Work) -> bool:
-        """Whether the operator is called now to set up a pass."""
-        if not self._job.options.hands_during_passes:
-            return not self._recorder.rolling
-        # What stands dialled and only waits for a moment is started first: a set-up may take minutes.
-        return not any(
-            other is not work
-            and other.stage is Stage.WAITING
-            and other.confirmed is not None
-            and not other.blocked
-            and self._sources_are_printed(other)
-            for other in self._works.values()
-        )
-
-    def _rolls_after_another_set_up(self, work: Work) -> bool:
-        """Where hands rest during passes, the plan has everything that is free dialled first, then rolls it together.
-
-        By the times of the plan this cannot lock up: what is dialled before this pass rolls is not made from it.
-        """
-        if self._job.options.hands_during_passes or not self._follows_plan:
-            return False
-        return any(
-            other is not work
-            and other.stage is Stage.WAITING
-            and other.confirmed is None
-            and other.planned.moves != ()
-            and other.planned.set_up_end_s <= work.planned.start_s
-            for other in self._works.values()
-        )
-
-    def _next_needs_no_hands(self, work: Work) -> bool:
-        """Whether the next pass on these units finds them as it wants them: a repeat of this one would, too."""
-        free = set(self._job.resources_of(work.each))
-        claimed = False
-        for other in self._works.values():
-            held = set(self._job.resources_of(other.each))
-            if other.stage is Stage.WAITING and free & held:
-                if self._hands.moves_for(other):
-                    return False
-                claimed = True
-                free -= held
-        return claimed
 
     # ---- sources ----
 
@@ -456,6 +416,10 @@ class Driver:
         return found
 
     # ---- before and after ----
+
+    def _now(self) -> float:
+        # On the simulated rack an evening passes in seconds: what rolls takes the stream's time, hands the clock's.
+        return self._clock() + self._recorder.virtual_s
 
     def _choose(self, names: list[str]) -> list[str]:
         return [name for name in names if self._only is None or self._pass(name).stem in self._only]
@@ -507,7 +471,7 @@ class Driver:
         report.standings = [situation.describe() for situation in found.situations.values()]
         report.held = [name for name, situation in found.situations.items() if situation.state == "held"]
         report.waiting = [
-            f"{name}: {self._works[name].why if name in self._works else situation.reason}"
+            f"{name}: {self._why_left(name, found)}"
             for name, situation in found.situations.items()
             if not situation.is_done and name not in report.held and self._choose([name])
         ]
@@ -517,3 +481,7 @@ class Driver:
             elif self._report.stopped is not None or report.waiting:
                 report.exit_status = ExitStatus.STOPPED
         return report
+
+    def _why_left(self, name: str, found: Survey) -> str:
+        work = self._turns.find(name)
+        return work.why if work is not None else found.why_it_waits(name, self._only)

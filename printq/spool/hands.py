@@ -33,6 +33,8 @@ class Hands:
         Asked to undo what came of a set-up that was not right.
     stop : callable
         Ends the run when what is in the air has landed (why).
+    clock : callable
+        Seconds, from any start; never goes back.
     """
 
     def __init__(
@@ -46,6 +48,7 @@ class Hands:
         skip: Callable[[Work, str], None],
         take_back: Callable[[Work], None],
         stop: Callable[[str], None],
+        clock: Callable[[], float],
     ) -> None:
         self._job = job
         self._journal = journal
@@ -53,8 +56,12 @@ class Hands:
         self._listener = listener
         self._rack = rack
         self._skip, self._take_back, self._stop = skip, take_back, stop
+        self._clock = clock
         self._asked: Work | None = None
-        """The pass whose set-up is open."""
+        self._asked_at = 0.0
+        self.overrun_s = 0.0
+        """By how much a person took longer than the rig file says, since somebody set this to 0; a set-up that was not
+        done is planned with nothing."""
         self._confirmed: list[tuple[Work, bool]] = []
         """Passes that were set up in this run, in order, and whether anything had to move for them."""
         self.answers = 0
@@ -69,6 +76,16 @@ class Hands:
     def rack(self) -> RackState:
         """Where the units stand, as far as is known."""
         return self._rack
+
+    @property
+    def asked(self) -> Work | None:
+        """The pass whose set-up is open."""
+        return self._asked
+
+    @property
+    def asked_s(self) -> float:
+        """For how long it has been open."""
+        return self._clock() - self._asked_at
 
     @property
     def has_open_question(self) -> bool:
@@ -88,7 +105,7 @@ class Hands:
         if self._asked is None and not self._doubted:
             each, snapshot = work.each, self._job.snapshot_of(work.each)
             self._operator.ask(SetUp(each.id, each.insert, each.snapshot, moves, snapshot.note, snapshot.photo))
-            self._asked = work
+            self._asked, self._asked_at = work, self._clock()
         if self._asked is not work:
             return False
         reply = self._operator.answer()
@@ -145,6 +162,9 @@ class Hands:
             self._asked = None
 
     def _follow(self, work: Work, moves: tuple[Move, ...], reply: Reply) -> bool:
+        if reply.confirmation.by == "operator":
+            planned_s = sum(move.seconds for move in moves) if reply.answer is Answer.DONE else 0.0
+            self.overrun_s += self.asked_s - planned_s
         if reply.answer is Answer.DONE:
             self._confirm(work, moves, reply.confirmation)
             self._listener.tell("set-up", work.each.id, describe_moves(moves))

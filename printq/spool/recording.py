@@ -72,6 +72,22 @@ class Recorder:
         """Whether a real stream is running, which goes on by itself."""
         return self._service is not None
 
+    @property
+    def virtual_s(self) -> float:
+        """Seconds that a simulated stream has run, which no clock shows; 0 on a real one."""
+        if self._port is None or not self._port.facts.simulated:
+            return 0.0
+        return self._port.played_frames / self._port.facts.rate
+
+    @property
+    def rack_on_s(self) -> float | None:
+        """For how long the rack has been on by now, where somebody said so."""
+        if self._rack_on_s is None:
+            return None
+        # On the simulated rack an evening passes in seconds.
+        simulated = self._job.rig.interface.driver == "simulated"
+        return self._rack_on_s + (self.virtual_s if simulated else time.monotonic() - self._begun)
+
     def open(self, inserts: Sequence[Insert]) -> None:
         """Start the stream on the channels of these inserts, if it is not running yet.
 
@@ -217,13 +233,10 @@ class Recorder:
         return [_describe(work, work.flight) for work in works if work.flight is not None]
 
     def _cold_units(self, each: Pass) -> tuple[str, ...]:
-        if self._rack_on_s is None:
+        on_s = self.rack_on_s
+        if on_s is None:
             return ()
-        port, _ = self._need_stream()
-        # On the simulated rack an evening passes in seconds.
-        passed = port.played_frames / port.facts.rate if port.facts.simulated else time.monotonic() - self._begun
-        minutes = (self._rack_on_s + passed) / 60.0
-        return tuple(unit.id for unit in self._job.units_of(each) if minutes < (unit.warm_up_min or 0.0))
+        return tuple(unit.id for unit in self._job.units_of(each) if on_s < 60.0 * (unit.warm_up_min or 0.0))
 
     def _need_stream(self) -> tuple[AudioPort, PassEngine]:
         assert self._port is not None

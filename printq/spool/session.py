@@ -54,9 +54,12 @@ __all__ = [
 class PlanReport:
     """A plan, and what it leaves out."""
 
-    def __init__(self, plan: Plan, found: Survey, space: str | None) -> None:
+    def __init__(self, plan: Plan, found: Survey, space: str | None, only: frozenset[str] | None) -> None:
         self.plan = plan
-        self.standings = [situation.describe() for situation in found.situations.values()]
+        self.standings = [
+            situation.describe().model_copy(update={"reason": found.why_it_waits(name, only)})
+            for name, situation in found.situations.items()
+        ]
         self.blocked = found.blocked()
         self.space_problem = space
 
@@ -76,16 +79,22 @@ def recall_times(job: Job) -> Experience:
         return look_back(job, journal, running=is_busy(paths))
 
 
-def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched: bool = False) -> PlanReport:
-    """What a run would do; changes nothing on disk."""
+def plan_session(
+    job: Job,
+    *,
+    only: frozenset[str] | None = None,
+    rack_untouched: bool = False,
+    rack_on_s: float | None = None,
+) -> PlanReport:
+    """What a run would do; changes nothing on disk. For the parameters see `Driver`."""
     paths = SessionPaths(job.session)
     with Journal(paths.journal, read_only=True) as journal:
         found = survey(job, journal, paths)
-        pending = [name for name in found.pending() if only is None or _need(job, name).stem in only]
+        pending = found.pending(only)
         rack = RackState(journal.rack()) if rack_untouched else RackState()
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
-        plan = make_plan(job, pending, rack=rack)
-        return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
+        plan = make_plan(job, pending, rack=rack, rack_on_s=rack_on_s)
+        return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again), only)
 
 
 def explain_session_pass(job: Job, report: PlanReport, pass_id: str) -> Explanation:
@@ -135,6 +144,7 @@ def run_session(
             rack_untouched=rack_untouched,
             rack_on_s=rack_on_s,
             on_plan=timed.begin,
+            clock=clock,
         )
         if on_driver is not None:
             on_driver(driver)

@@ -6,6 +6,7 @@ print or a killed run needs nobody to clean up after it.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -97,14 +98,37 @@ class Survey:
             if situation.keeps_its_audio:
                 self.checksums[name] = situation.delivery.audio_sha256
 
-    def pending(self) -> list[str]:
-        """Passes that need a new take and can have one in this run, in the job's order."""
+    def pending(self, stems: frozenset[str] | None = None) -> list[str]:
+        """Passes that need a new take and can have one in this run, in the job's order; of some stems, or of all."""
         blocked = self.blocked()
-        return [
-            name
-            for name, found in self.situations.items()
-            if found.state in ("queued", "stale") and found.redelivery is None and name not in blocked
-        ]
+        found: list[str] = []
+        for name, situation in self.situations.items():
+            wanted = situation.state in ("queued", "stale") and situation.redelivery is None and name not in blocked
+            if wanted and _is_of(situation, stems) and self.awaited(name, stems, found) is None:
+                found.append(name)
+        return found
+
+    def awaited(self, name: str, stems: frozenset[str] | None, pending: Collection[str]) -> str | None:
+        """Something that a pass is made from and that will not be there in a run of these stems; None where all will.
+
+        `pending` are the passes before it that are recorded in that run.
+        """
+        for need in self.situations[name].each.needs:
+            source = self.situations[need]
+            delivered = source.redelivery is not None and _is_of(source, stems)
+            if not (source.is_done or delivered or need in pending):
+                return need
+        return None
+
+    def why_it_waits(self, name: str, stems: frozenset[str] | None) -> str:
+        """Why a pass is not, or was not, recorded in a run of these stems; empty where nothing speaks against it."""
+        situation = self.situations[name]
+        awaited = None
+        if not situation.reason and _is_of(situation, stems):
+            awaited = self.awaited(name, stems, self.pending(stems))
+        return (
+            situation.reason if awaited is None else f"waits for {awaited}, which is {self.situations[awaited].state}"
+        )
 
     def blocked(self) -> set[str]:
         """Passes that no run can do now: held, or waiting for a person, and all that needs them."""
@@ -113,6 +137,10 @@ class Survey:
             if found.state == "held" or found.waits or blocked.intersection(found.each.needs):
                 blocked.add(name)
         return blocked
+
+
+def _is_of(situation: PassSituation, stems: frozenset[str] | None) -> bool:
+    return stems is None or situation.each.stem in stems
 
 
 def survey(job: Job, journal: Journal, paths: SessionPaths, *, remember: bool = False, running: bool = False) -> Survey:

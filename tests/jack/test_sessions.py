@@ -19,10 +19,13 @@ from printq.errors import ExitStatus, RigError
 from printq.intake import load_job
 from printq.models.standing import Standing
 from printq.spool.line_check import check_lines
+from printq.spool.operator import AssumingOperator
+from printq.spool.session import run_session
 from tests.jack.conftest import Bed
 from tests.jack.rack import LaneSettings
 from tests.jack.sessions import JackSession
 from tests.sessions import Recording, read_audio
+from tests.spool.test_pace import Clock, Person
 
 pytestmark = pytest.mark.slow
 
@@ -128,6 +131,54 @@ def test_a_server_that_stands_still_costs_takes_but_never_a_sample(
     for n in range(1, 5):
         dry = read_audio(tmp_path / f"dry/stem-{n}.wav")
         assert np.array_equal(read_audio(tmp_path / f"dry/stem-{n}.lane-{n}.v1.wav")[: len(dry)], dry), n
+
+
+def test_a_late_set_up_and_a_held_take_revise_the_plan_in_real_time(
+    tmp_path: Path, make_bed: Callable[..., Bed]
+) -> None:
+    """The hands are 100 s late by a clock that is put forward; what is in the air goes on."""
+    make_bed([LaneSettings(), LaneSettings(inverted=True)], period=4096)
+    session = JackSession(tmp_path, 2, block=4096)
+    session.rig["unit"][0]["control"] = [{"id": "drive", "kind": "knob", "range": [0, 10], "dial_s": 6}]
+    session.snapshots["snapshot"][0]["settings"] = {"unit-1": {"drive": 3.0}}
+    session.write()
+    forward = Clock()
+    clock = lambda: time.monotonic() + forward.now  # noqa: E731
+    person, listener = Person(forward, lambda question: 106.0), Recording()
+    job = load_job(session.folder)
+    report = run_session(job, lambda _: HardwarePort(job.rig.interface), person, listener, clock=clock)
+    assert [standing.state for standing in report.standings] == ["printed", "held"]
+    (line,) = [text for kind, _, text in listener.told if kind == "plan"]
+    assert line.endswith(", 2 min later than said before")
+
+
+def test_a_run_that_is_a_minute_behind_is_planned_again_when_a_pass_begins(
+    tmp_path: Path, make_bed: Callable[..., Bed]
+) -> None:
+    make_bed([LaneSettings()], period=4096)
+    session = JackSession(tmp_path, 1, seconds=1.0, block=4096)
+    session.job["stem"] += [{**session.job["stem"][0], "id": f"again-{n}"} for n in range(2)]
+    session.write()
+    forward = Clock()
+
+    class Slow(Recording):
+        def tell(self, kind: str, pass_id: str | None, text: str) -> None:
+            super().tell(kind, pass_id, text)
+            if [kind for kind, _, _ in self.told].count("printed") == 1 and kind == "printed":
+                forward.now += 100.0
+
+    listener = Slow()
+    job = load_job(session.folder)
+    report = run_session(
+        job,
+        lambda _: HardwarePort(job.rig.interface),
+        AssumingOperator(),
+        listener,
+        clock=lambda: time.monotonic() + forward.now,
+    )
+    assert report.exit_status is ExitStatus.DONE
+    (line,) = [text for kind, _, text in listener.told if kind == "plan"]
+    assert line.endswith(", 2 min later than said before")
 
 
 def test_a_server_that_dies_is_a_sentence_and_the_next_run_goes_on(

@@ -144,6 +144,23 @@ def test_only_a_sum_waits_for_what_it_is_made_from(session: SmallSession) -> Non
     assert "clarinet/tone" in report.waiting[0]
 
 
+def test_nobody_has_to_dial_what_cannot_be_printed_without_the_stems_left_out(session: SmallSession) -> None:
+    session.rig["unit"][2]["control"] = [{"id": "pad", "kind": "switch", "positions": ["in", "out"]}]
+    session.snapshots["snapshot"][3]["settings"] = {"pair": {"pad": "out"}}
+    session.write()
+    report = plan_session(session.load(), only=frozenset({"mix"}))
+    assert report.plan.entries == ()
+    person = Person([])
+    assert session.run(operator=person, only=["mix"]).exit_status is ExitStatus.STOPPED
+    assert person.asked == []
+    reason = {standing.pass_id: standing.reason for standing in report.standings}
+    assert reason["mix/bus"] == "waits for clarinet/tone, which is queued"
+    session.run(only=["clarinet", "viola", "harp"])
+    assert [entry.pass_id for entry in plan_session(session.load(), only=frozenset({"mix"})).plan.entries] == [
+        "mix/bus"
+    ]
+
+
 def test_the_second_pass_of_a_stem_plays_the_print_of_the_first(session: SmallSession) -> None:
     session.run()
     first = read_audio(session.folder / "dry/viola.tone.v1.wav")

@@ -3,7 +3,7 @@
 The same code as in a real run. Each seed draws glitches, lost and repeated samples, dead and inverted lanes, noise,
 full disks, kills, slow hands, wrong answers and second thoughts; afterwards calm runs finish the session. Whatever
 happened, every print is the one of an undisturbed run, or its pass is held for a fault of its own, or it waits for one
-that is.
+that is. The plan is revised on the way, and nothing that stands dialled, is being dialled or rolls is moved by that.
 
 PRINTQ_SCHEDULES=1000 runs as many; a seed that fails does so again.
 """
@@ -24,11 +24,17 @@ import pytest
 
 from printq.errors import ExitStatus, StorageError
 from printq.files import atomic, soundfiles
+from printq.models.passes import Job
+from printq.models.plan import Plan
 from printq.models.take import Confirmation
+from printq.plan import Evening, revise_plan
+from printq.spool import revision
 from printq.spool.journal import Journal
 from printq.spool.operator import Answer, InOrder, Question, Reply, Rolling, SetUp, Wish
+from printq.spool.outcomes import RunReport
 from printq.spool.paths import SessionPaths
 from tests.sessions import Recording, SmallSession, read_audio
+from tests.spool.evening import Event, moved_for_nothing
 
 SCHEDULES = int(os.environ.get("PRINTQ_SCHEDULES", "20"))
 PASSES = ["clarinet/tone", "viola/tone", "viola/wire", "harp/bus", "mix/bus"]
@@ -60,18 +66,24 @@ class Disk:
 
 
 class Fate:
-    """Hands and second thoughts, by chance."""
+    """Hands and second thoughts, by chance; `now_s` is the clock of the hands. It keeps what it sees."""
 
     def __init__(self, rng: np.random.Generator, trouble: float) -> None:
         self._rng, self._trouble = rng, trouble
         self._open: Question | None = None
         self._patience = 0
         self._wanted: list[Wish] = []
+        self.now_s = 0.0
+        self.events: list[Event] = []
+
+    def note(self, kind: str, pass_id: str | None, text: str) -> None:
+        self.events.append(Event(self.now_s, kind, pass_id, text, 0))
 
     def ask(self, question: Question) -> None:
         assert self._open is None
         self._open = question
         self._patience = int(self._rng.integers(0, 6))
+        self.note("ask", question.pass_id if isinstance(question, SetUp) else None, question.insert)
 
     def answer(self) -> Reply | None:
         assert self._open is not None
@@ -86,13 +98,20 @@ class Fate:
             answer = (Answer.SKIP, Answer.BACK, Answer.STOP)[int(self._rng.integers(0, 3))]
         else:
             answer = Answer.DONE
+        if isinstance(question, SetUp):
+            # Some are quick, most take their time, and one in ten goes for a walk.
+            self.now_s += float(self._rng.choice([1.0, 6.0, 15.0, 15.0, 15.0, 15.0, 15.0, 15.0, 40.0, 600.0]))
+        self.note("answer", question.pass_id if isinstance(question, SetUp) else None, answer.value)
         return Reply(answer, Confirmation(by="operator", at="2026-01-01T00:00:00+00:00"))
 
     def withdraw(self) -> None:
+        self.note("withdraw", self._open.pass_id if isinstance(self._open, SetUp) else None, "")
         self._open = None
 
     def wishes(self) -> list[Wish]:
         wanted, self._wanted = self._wanted, []
+        for wish in wanted:
+            self.note("wish", None if wish.kind == "stop" else wish.pass_id, wish.kind)
         return wanted
 
     def wait(self, seconds: float) -> None:
@@ -108,6 +127,10 @@ class Onlooker(Recording):
     def __init__(self, fate: Fate) -> None:
         super().__init__()
         self._fate = fate
+
+    def tell(self, kind: str, pass_id: str | None, text: str) -> None:
+        super().tell(kind, pass_id, text)
+        self._fate.note(kind, pass_id, text)
 
     def show(self, rolling: list[Rolling], left: int, left_s: float) -> None:
         self._fate.look(rolling)
@@ -154,6 +177,14 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> SmallSession:
     return session
 
 
+def run_with(session: SmallSession, fate: Fate) -> RunReport:
+    """One run; what was dialled or rolled stays where it was, also when the run ends in a calamity."""
+    try:
+        return session.run(operator=fate, listener=Onlooker(fate), clock=lambda: fate.now_s)
+    finally:
+        assert moved_for_nothing(session.load(), fate.events) == []
+
+
 def disturb(session: SmallSession, seed: int) -> set[str]:
     """Run a session through a schedule, then to its end; returns the passes that have a fault of their own."""
     rng = np.random.default_rng([seed, 20])
@@ -178,10 +209,10 @@ def disturb(session: SmallSession, seed: int) -> set[str]:
         }
         fate = Fate(rng, trouble=0.25)
         with contextlib.suppress(Killed, StorageError), held_by(Disk(calamities)):
-            session.run(operator=fate, listener=Onlooker(fate))
+            run_with(session, fate)
     for _ in range(CALM_RUNS):
         fate = Fate(rng, trouble=0.0)
-        report = session.run(operator=fate, listener=Onlooker(fate))
+        report = run_with(session, fate)
         # An insert that was left alone in one run is tried again in the next.
         if report.rolled_s == 0.0 and not report.delivered:
             break
@@ -230,8 +261,15 @@ def test_every_schedule_ends_with_right_prints_or_held_ones(
     shutil.rmtree(tmp_path)
 
 
-def test_a_seed_replays_alike(tmp_path: Path) -> None:
+def test_a_seed_replays_alike(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     stories = []
+    plans: list[Plan] = []
+
+    def revise(job: Job, evening: Evening) -> Plan:
+        plans.append(revise_plan(job, evening))
+        return plans[-1]
+
+    monkeypatch.setattr(revision, "revise_plan", revise)
     for turn in range(2):
         session = SmallSession(tmp_path / str(turn), seconds=0.3)
         session.job["options"].update(lead_s=0.2, gap_s=0.15)
@@ -239,3 +277,5 @@ def test_a_seed_replays_alike(tmp_path: Path) -> None:
         with Journal(SessionPaths(session.folder).journal, read_only=True) as journal:
             stories.append([str(entry[1:]).replace(str(session.folder), "") for entry in journal.story()])
     assert stories[0] == stories[1]
+    assert plans
+    assert plans[: len(plans) // 2] == plans[len(plans) // 2 :]
