@@ -41,14 +41,30 @@ def quality(timing: Timing, numbers: Numbers) -> tuple[float, float, int, int, f
 
 
 class Search:
-    """A walk from order to order; `best` is the shortest met."""
+    """A walk from order to order; `best` is the shortest met.
 
-    def __init__(self, numbers: Numbers, start: Timing) -> None:
+    Parameters
+    ----------
+    numbers : Numbers
+    start : Timing
+        Where the walk begins.
+    least : tuple of float
+        Length and handwork that no plan can go below: a plan that has both is not walked away from.
+    """
+
+    def __init__(self, numbers: Numbers, start: Timing, least: tuple[float, float] = (0.0, 0.0)) -> None:
         self._numbers = numbers
+        self._least = least
         self._chance = random.Random(1).random
         self._settled = len(numbers.problem.settled)
         self.best = start
         self._best_quality = quality(start, numbers)
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether no plan can be shorter than the best met, or as short with less handwork."""
+        length, handwork = self._least
+        return self.best.makespan <= length + 1e-6 and self.best.hands_on <= handwork + 1e-6
 
     def anneal(self, work: int, temperature: float) -> None:
         """Walk from the best order so far, through worse ones as well: less and less so.
@@ -65,7 +81,7 @@ class Search:
         energy = self._energy(at)
         waits: list[tuple[int, int]] | None = None
         left = float(work)
-        while left > 0.0:
+        while left > 0.0 and not self.is_settled:
             warmth = temperature * COOLING ** (1.0 - left / work)
             if waits is None and not numbers.rests:
                 waits = _waits_on_critical_path(numbers, at)

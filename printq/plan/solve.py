@@ -1,7 +1,8 @@
 """The planner: batch what shares insert and snapshot, keep free units busy.
 
 Weighted rules build an order each; their weights are looked for first at random, then near the best found. The best
-order is improved by small changes. Chance always begins the same way: the same problem gives the same schedule.
+order is improved by small changes, until it is proved that none can be shorter or need less handwork. Chance always
+begins the same way: the same problem gives the same schedule.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import math
 import random
 from collections.abc import Callable
 
+from printq.plan.bound import least_handwork, lower_bound
 from printq.plan.dispatch import Weights, build_order
 from printq.plan.numbers import Numbers
 from printq.plan.problem import Problem
@@ -39,7 +41,8 @@ def solve(problem: Problem, *, effort: float = 1.0) -> Schedule:
     if not problem.tasks:
         return Schedule(())
     numbers = Numbers(problem)
-    search = Search(numbers, _best_rule(numbers, effort))
+    least = (lower_bound(problem), sum(least_handwork(problem, unit) for unit in range(problem.unit_count)))
+    search = Search(numbers, _best_rule(numbers, effort), least)
     mean = sum(numbers.durations) / numbers.count
     mean = mean or search.best.makespan / numbers.count
     work = round(effort * min(WORK, WORK_PER_PAIR * numbers.count**2))
