@@ -7,6 +7,7 @@ from functools import cache
 
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan, PlanEntry
+from printq.plan import exact
 from printq.plan.bound import lower_bound
 from printq.plan.moves import RackState, set_up_moves, unit_moves
 from printq.plan.problem import Problem, Task
@@ -15,7 +16,7 @@ from printq.plan.solve import solve
 __all__ = ["make_plan", "state_problem"]
 
 
-def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None) -> Plan:
+def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None, search: bool = False) -> Plan:
     """Plan the passes named in `pending`; what they need beyond those is there already.
 
     Parameters
@@ -25,6 +26,9 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
         Pass ids, in the job's order.
     rack : RackState, optional
         Where the rack stands; left out, nobody knows, and every control counts.
+    search : bool
+        Whether there are some ten seconds to look for a shorter plan and a better bound, if the extra `plan` is
+        installed and that much can be gained.
 
     Returns
     -------
@@ -36,7 +40,10 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
     wanted = set(pending)
     passes = [each for each in job.passes if each.id in wanted]
     problem = state_problem(job, passes, rack)
-    schedule = solve(problem)
+    schedule, bound, by_search = solve(problem), lower_bound(problem), False
+    if search and exact.is_worth_it(problem, schedule):
+        found = exact.improve(problem, schedule)
+        schedule, bound, by_search = found.schedule, found.bound, found.by_search
     entries = []
     stands = rack
     # By set-up: that is the order in which the hands meet the units.
@@ -59,7 +66,8 @@ def make_plan(job: Job, pending: Sequence[str], *, rack: RackState | None = None
         stands = stands.after(job, each)
     return Plan(
         makespan_s=schedule.makespan,
-        lower_bound_s=min(lower_bound(problem), schedule.makespan),
+        lower_bound_s=min(bound, schedule.makespan),
+        bound_by="search" if by_search else "arguments",
         hands_on_s=schedule.hands_on,
         entries=tuple(sorted(entries, key=lambda entry: (entry.start_s, entry.set_up_start_s))),
     )

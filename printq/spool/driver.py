@@ -148,7 +148,7 @@ class Driver:
                     # A take that was judged only now may be the last that a choice was waiting for.
                     again = [name for name, found in self._survey.situations.items() if found.redelivery is not None]
                     kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
-                plan = make_plan(self._job, pending, rack=self._hands.rack)
+                plan = make_plan(self._job, pending, rack=self._hands.rack, search=True)
                 self._save_plan(plan)
                 self._on_plan(plan)
                 self._works = {entry.pass_id: Work(self._pass(entry.pass_id), entry) for entry in plan.entries}

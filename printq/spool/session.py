@@ -84,7 +84,7 @@ def plan_session(job: Job, *, only: frozenset[str] | None = None, rack_untouched
         pending = [name for name in found.pending() if only is None or _need(job, name).stem in only]
         rack = RackState(journal.rack()) if rack_untouched else RackState()
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
-        plan = make_plan(job, pending, rack=rack)
+        plan = make_plan(job, pending, rack=rack, search=True)
         return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again))
 
 
