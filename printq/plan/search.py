@@ -20,6 +20,8 @@ HANDWORK_WEIGHT = 0.02
 """A second of handwork counts as much as this much of a longer evening, while searching: less of it is worth a try."""
 EARLY_WEIGHT = 0.02
 """So does a task that ends a second later on average: it says which of two equally long plans leaves more room."""
+SWAPS_AT_REST = 0.3
+"""How often two tasks change places where hands rest; with hands at any time that found nothing."""
 COOLING = 0.03
 """The last temperature, by the first."""
 
@@ -140,6 +142,8 @@ class Search:
     def _change(self, order: Sequence[int], waits: Sequence[tuple[int, int]]) -> list[int] | None:
         """The order with one thing moved, or None where that would put a task before what it needs."""
         chance, count = self._chance, self._numbers.count
+        if self._numbers.rests and chance() < SWAPS_AT_REST:
+            return self._swap(order)
         if waits and chance() < 0.6:
             first, second = waits[int(chance() * len(waits))]
             beyond = int(chance() * 3) if chance() < 0.3 else 0
@@ -155,6 +159,18 @@ class Search:
             return None
         moved = self._batch_from(order, source) if chance() < 0.35 else [order[source]]
         return self._move(order, moved, source, target)
+
+    def _swap(self, order: Sequence[int]) -> list[int] | None:
+        """Any two tasks change places: where hands rest, recordings of one roll for those of another."""
+        loose = self._numbers.count - self._settled
+        low, high = sorted(self._settled + int(self._chance() * loose) for _ in range(2))
+        first, second = order[low], order[high]
+        passed = order[low : high + 1]
+        if not self._keeps_needs(first, passed, earlier=False) or not self._keeps_needs(second, passed, earlier=True):
+            return None
+        new = [*order]
+        new[low], new[high] = second, first
+        return new
 
     def _batch_from(self, order: Sequence[int], source: int) -> list[int]:
         """A task and all that follows it on its units without a set-up."""

@@ -24,6 +24,8 @@ __all__ = ["solve"]
 WORK, WORK_PER_PAIR = 900_000, 2_000
 """Tasks placed while improving, at most and for each pair of tasks: a bound that counts work, not seconds, so that
 every machine gives the same plan."""
+WORK_AT_REST = 1_200_000
+"""The same where the hands rest: one task in the wrong roll makes an evening longer, and the search is harder."""
 MOST_RULES, RULE_WORK = 200, 3_000_000
 """Rules tried at most, and how much they may cost, counted in pairs of tasks."""
 HOT, COLD = 0.15, 0.02
@@ -45,7 +47,8 @@ def solve(problem: Problem, *, effort: float = 1.0) -> Schedule:
     search = Search(numbers, _best_rule(numbers, effort), least)
     mean = sum(numbers.durations) / numbers.count
     mean = mean or search.best.makespan / numbers.count
-    work = round(effort * min(WORK, WORK_PER_PAIR * numbers.count**2))
+    most = WORK_AT_REST if numbers.rests else WORK
+    work = round(effort * min(most, WORK_PER_PAIR * numbers.count**2))
     if numbers.count < LONG_QUEUE:
         search.anneal(work * 2 // 5, HOT * mean)
         search.anneal(work * 2 // 5, COLD * mean)
