@@ -22,6 +22,8 @@ EARLY_WEIGHT = 0.02
 """So does a task that ends a second later on average: it says which of two equally long plans leaves more room."""
 SWAPS_AT_REST = 0.3
 """How often two tasks change places where hands rest; with hands at any time that found nothing."""
+MOST_SWAPPED = 100
+"""With more tasks too few of the swaps make anything better for the time that there is."""
 COOLING = 0.03
 """The last temperature, by the first."""
 
@@ -142,7 +144,7 @@ class Search:
     def _change(self, order: Sequence[int], waits: Sequence[tuple[int, int]]) -> list[int] | None:
         """The order with one thing moved, or None where that would put a task before what it needs."""
         chance, count = self._chance, self._numbers.count
-        if self._numbers.rests and chance() < SWAPS_AT_REST:
+        if self._numbers.rests and count <= MOST_SWAPPED and chance() < SWAPS_AT_REST:
             return self._swap(order)
         if waits and chance() < 0.6:
             first, second = waits[int(chance() * len(waits))]
