@@ -49,10 +49,11 @@ def plan_lines(job: Job, report: PlanReport, width: int = 80) -> list[str]:
 def gap_text(plan: Plan) -> str:
     """How far the plan can be from the best possible one."""
     gap = plan.makespan_s - plan.lower_bound_s
+    how = "as a search has proved" if plan.bound_by == "search" else "by the load of units and hands"
     if gap < 0.5 or plan.lower_bound_s <= 0.0:
-        return "no plan can be shorter than this one"
+        return f"no plan can be shorter than this one, {how}"
     share = 100.0 * gap / plan.lower_bound_s
-    return f"no plan can be shorter than {clock(plan.lower_bound_s)}: this one is at most {share:.1f} % longer"
+    return f"no plan can be shorter than {clock(plan.lower_bound_s)}, {how}: this one is at most {share:.1f} % longer"
 
 
 def explanation_lines(plan: Plan, found: Explanation, width: int = 80) -> list[str]:

@@ -57,6 +57,8 @@ def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
 def plan_document(plan: Plan, explanation: Explanation | None = None) -> dict[str, Any]:
     """`plan --json`, with `--explain` or without."""
     document: dict[str, Any] = plan.model_dump(mode="json", by_alias=True)
+    if plan.bound_by == "arguments":
+        del document["bound_by"]  # only what is more than usual is said
     if explanation is not None:
         document["explanation"] = explanation.model_dump(mode="json", by_alias=True)
     return document

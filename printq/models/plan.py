@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from printq.models.base import Record
@@ -47,6 +49,8 @@ class Plan(Record):
     makespan_s: float
     lower_bound_s: float
     """No plan can be shorter than this."""
+    bound_by: Literal["arguments", "search"] = "arguments"
+    """What proves that: loads of units, chains and handwork added up, or a search through all plans."""
     hands_on_s: float
     entries: tuple[PlanEntry, ...]
     """By start time."""

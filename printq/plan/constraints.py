@@ -8,6 +8,7 @@ the hands at its moment.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
 from itertools import pairwise
 
 from ortools.sat.python import cp_model
@@ -21,6 +22,8 @@ from printq.plan.twins import twins
 
 __all__ = ["Model"]
 
+HEARS_EVERY_S = 0.1
+"""Python's signal handlers run between two waits of this length, at the latest."""
 NEAR = 0.0005
 """The search stops once the plan is this close to its bound, relative: a few seconds of an evening."""
 
@@ -258,7 +261,7 @@ class Model:
         return solver
 
     def _solve(self, solver: cp_model.CpSolver) -> list[list[Event]]:
-        status = solver.solve(self._model)
+        status = self._solve_aside(solver)
         if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
             return []
         sources = {
@@ -277,3 +280,17 @@ class Model:
             assert task is not None
             moments += [(begins[task], place, False, task), (starts[task], place, True, task)]
         return [[(task, records) for _, _, records, task in sorted(moments)]]
+
+    def _solve_aside(self, solver: cp_model.CpSolver) -> cp_model.CpSolverStatus:
+        """Search in another thread: this one hears Ctrl-C, and ends the search before it passes it on."""
+        # The solver would take the signal for itself, and nobody else would hear of it.
+        solver.parameters.catch_sigint_signal = False
+        with ThreadPoolExecutor(1) as aside:
+            searching = aside.submit(solver.solve, self._model)
+            try:
+                while not searching.done():
+                    wait([searching], HEARS_EVERY_S)
+            except BaseException:
+                solver.stop_search()
+                raise
+            return searching.result()

@@ -20,10 +20,16 @@ from printq.plan.events import events_of, replay
 from printq.plan.problem import Problem
 from printq.plan.schedule import Schedule
 
-__all__ = ["Exact", "available", "improve"]
+__all__ = ["Exact", "available", "improve", "is_worth_it"]
 
 PER_SECOND = 1000
 """Steps of time in a second: a millisecond is far below what hands can notice."""
+EFFORT = 2.0
+"""About ten seconds on two cores for a queue of 60 passes, less for shorter ones."""
+LARGEST_QUEUE = 100
+"""With more passes the model is so large that ten seconds of search find and prove next to nothing."""
+IMPORT_S, SECONDS_EACH = 1.0, 1.0 / 6.0
+"""What a search costs, roughly: to begin with, and for each pass."""
 TIE_SHARE = 0.25
 """Part of the effort that goes to saving handwork once the length is settled."""
 
@@ -38,6 +44,8 @@ class Exact:
     """Seconds that no schedule can go below."""
     proved: bool
     """Whether none can be shorter, but for the rounding: a millisecond for each set-up and each recording."""
+    by_search: bool = False
+    """Whether the bound is higher than that of `lower_bound`."""
 
 
 def available() -> bool:
@@ -45,7 +53,15 @@ def available() -> bool:
     return find_spec("ortools") is not None
 
 
-def improve(problem: Problem, hint: Schedule, *, effort: float = 8.0) -> Exact:
+def is_worth_it(problem: Problem, schedule: Schedule) -> bool:
+    """Whether a search could shorten the schedule by more than the search takes; and could be done at all."""
+    count = len(problem.tasks)
+    if not available() or _has_begun(problem) or count > LARGEST_QUEUE:
+        return False
+    return schedule.makespan - lower_bound(problem) > IMPORT_S + SECONDS_EACH * count
+
+
+def improve(problem: Problem, hint: Schedule, *, effort: float = EFFORT) -> Exact:
     """Look for a shorter schedule than the hint, and for the longest bound that can be proved.
 
     Among schedules of one length it looks for less handwork, then for fewer interruptions.
@@ -75,12 +91,13 @@ def improve(problem: Problem, hint: Schedule, *, effort: float = 8.0) -> Exact:
     model = Model(coarse, replay(coarse, events_of(hint)))
     shorter, steps = model.shorten(effort * (1.0 - TIE_SHARE))
     best = min([hint, *(replay(problem, events) for events in shorter)], key=_quality)
-    bound = max(lower_bound(problem), steps / PER_SECOND)
+    own = lower_bound(problem)
+    bound = max(own, steps / PER_SECOND)
     if best.hands_on > 0.0:
         calmer = model.calm(replay(coarse, events_of(best)), effort * TIE_SHARE)
         best = min([best, *(replay(problem, events) for events in calmer)], key=_quality)
     rounding = (2 * len(problem.tasks) + 1) / PER_SECOND
-    return Exact(best, min(bound, best.makespan), best.makespan <= bound + rounding)
+    return Exact(best, min(bound, best.makespan), best.makespan <= bound + rounding, bound > own)
 
 
 def _has_begun(problem: Problem) -> bool:

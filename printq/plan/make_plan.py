@@ -7,6 +7,7 @@ from functools import cache
 
 from printq.models.passes import Job, Pass
 from printq.models.plan import Plan, PlanEntry
+from printq.plan import exact
 from printq.plan.bound import lower_bound
 from printq.plan.moves import RackState, set_up_moves, unit_moves
 from printq.plan.problem import Problem, Task
@@ -18,7 +19,12 @@ __all__ = ["make_plan", "number_resources", "state_problem", "warm_times", "writ
 
 
 def make_plan(
-    job: Job, pending: Sequence[str], *, rack: RackState | None = None, rack_on_s: float | None = None
+    job: Job,
+    pending: Sequence[str],
+    *,
+    rack: RackState | None = None,
+    rack_on_s: float | None = None,
+    search: bool = False,
 ) -> Plan:
     """Plan the passes named in `pending`; what they need beyond those is there already.
 
@@ -32,6 +38,9 @@ def make_plan(
     rack_on_s : float, optional
         For how long the rack has been on: of two plans that cost the same time and handwork, the one that records less
         on units that are still cold is taken. Left out, nobody knows, and warmth plays no part.
+    search : bool
+        Whether there are some ten seconds to look for a shorter plan and a better bound, if the extra `plan` is
+        installed and that much can be gained.
 
     Returns
     -------
@@ -43,11 +52,17 @@ def make_plan(
     wanted = set(pending)
     passes = [each for each in job.passes if each.id in wanted]
     problem = state_problem(job, passes, rack)
-    schedule = cold_last(problem, solve(problem), warm_times(job, passes, rack_on_s))
-    return write_plan(job, passes, rack, schedule, lower_bound(problem))
+    schedule, bound, by_search = solve(problem), lower_bound(problem), False
+    if search and exact.is_worth_it(problem, schedule):
+        found = exact.improve(problem, schedule)
+        schedule, bound, by_search = found.schedule, found.bound, found.by_search
+    schedule = cold_last(problem, schedule, warm_times(job, passes, rack_on_s))
+    return write_plan(job, passes, rack, schedule, bound, by_search=by_search)
 
 
-def write_plan(job: Job, passes: Sequence[Pass], rack: RackState, schedule: Schedule, bound: float) -> Plan:
+def write_plan(
+    job: Job, passes: Sequence[Pass], rack: RackState, schedule: Schedule, bound: float, *, by_search: bool = False
+) -> Plan:
     """A schedule in the job's words; its tasks count `passes`, and `rack` is how the units stand as it begins."""
     entries = []
     stands = rack
@@ -72,6 +87,7 @@ def write_plan(job: Job, passes: Sequence[Pass], rack: RackState, schedule: Sche
     return Plan(
         makespan_s=schedule.makespan,
         lower_bound_s=min(bound, schedule.makespan),
+        bound_by="search" if by_search else "arguments",
         hands_on_s=schedule.hands_on,
         entries=tuple(sorted(entries, key=lambda entry: (entry.start_s, entry.set_up_start_s))),
     )

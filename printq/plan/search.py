@@ -20,6 +20,10 @@ HANDWORK_WEIGHT = 0.02
 """A second of handwork counts as much as this much of a longer evening, while searching: less of it is worth a try."""
 EARLY_WEIGHT = 0.02
 """So does a task that ends a second later on average: it says which of two equally long plans leaves more room."""
+SWAPS_AT_REST = 0.3
+"""How often two tasks change places where hands rest; with hands at any time that found nothing."""
+MOST_SWAPPED = 100
+"""With more tasks too few of the swaps make anything better for the time that there is."""
 COOLING = 0.03
 """The last temperature, by the first."""
 
@@ -41,14 +45,30 @@ def quality(timing: Timing, numbers: Numbers) -> tuple[float, float, int, int, f
 
 
 class Search:
-    """A walk from order to order; `best` is the shortest met."""
+    """A walk from order to order; `best` is the shortest met.
 
-    def __init__(self, numbers: Numbers, start: Timing) -> None:
+    Parameters
+    ----------
+    numbers : Numbers
+    start : Timing
+        Where the walk begins.
+    least : tuple of float
+        Length and handwork that no plan can go below: a plan that has both is not walked away from.
+    """
+
+    def __init__(self, numbers: Numbers, start: Timing, least: tuple[float, float] = (0.0, 0.0)) -> None:
         self._numbers = numbers
+        self._least = least
         self._chance = random.Random(1).random
         self._settled = len(numbers.problem.settled)
         self.best = start
         self._best_quality = quality(start, numbers)
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether no plan can be shorter than the best met, or as short with less handwork."""
+        length, handwork = self._least
+        return self.best.makespan <= length + 1e-6 and self.best.hands_on <= handwork + 1e-6
 
     def anneal(self, work: int, temperature: float) -> None:
         """Walk from the best order so far, through worse ones as well: less and less so.
@@ -65,7 +85,7 @@ class Search:
         energy = self._energy(at)
         waits: list[tuple[int, int]] | None = None
         left = float(work)
-        while left > 0.0:
+        while left > 0.0 and not self.is_settled:
             warmth = temperature * COOLING ** (1.0 - left / work)
             if waits is None and not numbers.rests:
                 waits = _waits_on_critical_path(numbers, at)
@@ -124,6 +144,8 @@ class Search:
     def _change(self, order: Sequence[int], waits: Sequence[tuple[int, int]]) -> list[int] | None:
         """The order with one thing moved, or None where that would put a task before what it needs."""
         chance, count = self._chance, self._numbers.count
+        if self._numbers.rests and count <= MOST_SWAPPED and chance() < SWAPS_AT_REST:
+            return self._swap(order)
         if waits and chance() < 0.6:
             first, second = waits[int(chance() * len(waits))]
             beyond = int(chance() * 3) if chance() < 0.3 else 0
@@ -139,6 +161,18 @@ class Search:
             return None
         moved = self._batch_from(order, source) if chance() < 0.35 else [order[source]]
         return self._move(order, moved, source, target)
+
+    def _swap(self, order: Sequence[int]) -> list[int] | None:
+        """Any two tasks change places: where hands rest, recordings of one roll for those of another."""
+        loose = self._numbers.count - self._settled
+        low, high = sorted(self._settled + int(self._chance() * loose) for _ in range(2))
+        first, second = order[low], order[high]
+        passed = order[low : high + 1]
+        if not self._keeps_needs(first, passed, earlier=False) or not self._keeps_needs(second, passed, earlier=True):
+            return None
+        new = [*order]
+        new[low], new[high] = second, first
+        return new
 
     def _batch_from(self, order: Sequence[int], source: int) -> list[int]:
         """A task and all that follows it on its units without a set-up."""

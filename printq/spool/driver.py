@@ -156,7 +156,9 @@ class Driver:
                     # A take that was judged only now may be the last that a choice was waiting for.
                     again = [name for name, found in self._survey.situations.items() if found.redelivery is not None]
                     kept = [name for name in self._choose(again) if self._kept_take(name) not in tried]
-                plan = make_plan(self._job, pending, rack=self._hands.rack, rack_on_s=self._recorder.rack_on_s)
+                plan = make_plan(
+                    self._job, pending, rack=self._hands.rack, rack_on_s=self._recorder.rack_on_s, search=True
+                )
                 self._save_plan(plan)
                 self._on_plan(plan)
                 self._turns.begin(Work(self._pass(entry.pass_id), entry) for entry in plan.entries)

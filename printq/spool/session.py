@@ -93,7 +93,7 @@ def plan_session(
         pending = found.pending(only)
         rack = RackState(journal.rack()) if rack_untouched else RackState()
         again = [s.each for s in found.situations.values() if s.redelivery is not None]
-        plan = make_plan(job, pending, rack=rack, rack_on_s=rack_on_s)
+        plan = make_plan(job, pending, rack=rack, rack_on_s=rack_on_s, search=True)
         return PlanReport(plan, found, space_problem(job, [_need(job, name) for name in pending], again), only)
 
 

@@ -6,9 +6,12 @@ import pytest
 from hypothesis import given, settings
 
 from printq.plan.bound import least_handwork, lower_bound
+from printq.plan.numbers import Numbers
 from printq.plan.problem import Problem, Task
 from printq.plan.schedule import Schedule, time_order
+from printq.plan.search import Search
 from printq.plan.solve import solve
+from printq.plan.timing import time_tasks
 from tests.plan.checker import broken_rules_of
 from tests.plan.exhaustive import shortest
 from tests.plan.problems import problems, random_problem
@@ -213,3 +216,14 @@ def test_a_schedule_counts_hands_and_interruptions() -> None:
 def test_a_plan_of_many_passes_keeps_every_rule(tasks: int) -> None:
     for seed in range(8):
         _check_random(seed, tasks)
+
+
+def test_a_plan_that_nothing_can_beat_is_not_searched_on() -> None:
+    """Six like passes on one unit: any order of them has the length and the handwork of the bound."""
+    numbers = Numbers(_one_unit([0] * 6))
+    start = time_tasks(numbers, range(6))
+    assert start is not None
+    search = Search(numbers, start, (lower_bound(numbers.problem), least_handwork(numbers.problem, 0)))
+    assert search.is_settled
+    search.anneal(10**12, 1.0)  # would take days
+    assert search.best == start
