@@ -81,7 +81,7 @@ MOST_SHAPES = 12
 COPY_ONSET, COPY_SHARE, COPY_POWER = 6.0, -12.0, 3.0
 COPY_LAGS = (16, 2048)
 """Samples at 48 kHz."""
-COPY_DB, COPY_SHORT_DB, COPY_SHORT = 6.0, 9.0, 48
+COPY_DB, COPY_SHORT_DB, COPY_SHORT = 9.0, 12.0, 48
 """A copy differs so much less from what came before than the stem lets expect, and than it differs from the stem."""
 EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
 """So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
@@ -99,6 +99,10 @@ PAST_CELLS = 30
 ECHO_SHARE, LOST_SHARE = 0.07, 0.25
 """A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
 ECHO_MARGIN, LOST_DB = 1.0, 12.0
+FALLEN, COLLAPSED = 0.7, 0.2
+"""A gain may fall to this part of what it is on either side; a cell with less than the second has lost the stem."""
+STEADY_CELLS = 7
+"""In 2.3 ms no gain moves much."""
 SEAM, SEAM_DB = 2, 8.0
 """Cells on either side of a seam between segments, and how much more is asked of them."""
 SAME_EVENT_S = 0.045
@@ -330,10 +334,11 @@ class _Side:
         ones = np.ones(self.cell, dtype=np.float32)
         impulse = followed.impulse[self.channel]
         rr, rp, pp = (r * r) @ ones, (r * p) @ ones, (p * p) @ ones
-        blocks = [each.reshape(-1, CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
-        left = np.maximum(blocks[0] - blocks[1] ** 2 / np.maximum(blocks[2], 1e-30), 0.0)
-        active = blocks[2] > 0.01 * blocks[0]
-        new = np.array([[left[active].sum(), blocks[0][active].sum()], followed.energies[self.channel]])
+        # With a gain of its own for each of them: a compressor that works hard is not an echo.
+        pieces = [each.reshape(-1, STEADY_CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
+        left = np.maximum(pieces[0] - pieces[1] ** 2 / np.maximum(pieces[2], 1e-30), 0.0)
+        active = pieces[2] > 0.01 * pieces[0]
+        new = np.array([[left[active].sum(), pieces[0][active].sum()], followed.energies[self.channel]])
         self._unexplained = 0.9 * self._unexplained + new
         self._bass, self._drifting = followed.bass, followed.drifting
         self._heard = [*self._heard[-2:], float(rr.max())]
@@ -583,7 +588,9 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
             high = np.maximum(high, _moved(gain, offset))
             side = np.maximum(side, np.where(_moved(pp5, offset) >= least, _moved(known, offset), 0.0))
         sides.append(side)
-    low = 0.7 * np.minimum(*sides)
+    low = np.minimum(*sides)
+    # Nor does any gain fall to next to nothing and come back: that is a gap.
+    low = np.where(rp < COLLAPSED * low * pp, low, FALLEN * low)
     # After a rest a compressor has let go, by as much as it likes.
     bound = np.clip(gain, low, np.where(low > 0.0, 1.4 * high, 1e3))
     rest = np.maximum(rr - 2.0 * bound * rp + bound * bound * pp, 0.0)
