@@ -8,9 +8,10 @@ white and a tick stands out of it however loud the bass is. Three questions are 
   as loud, and of what was heard shortly before, if the unit has echoes;
 - does it count beside the return as it is: a gain that bends is heard in the treble, but faintly.
 
-The gain between the two is free to move as fast as a compressor moves it, yet not to fall and be back at once: that
-is a gap. Longer repeats show in the part of the return that no gain explains. How far a cell stands out in the least
-of the three is its score. What a unit does again and again is no fault: the scores of all blocks of a take are
+The same is asked of spells of 1 to 45 ms: a copy of other music is no louder at its edges than within. The gain between
+the two is free to move as fast as a compressor moves it, yet not to fall and be back at once: that is a gap. Repeats in
+loud music show in the part of the return that no gain explains. How far a cell or spell stands out in the least of the
+three is its score. What a unit does again and again is no fault: the scores of all blocks of a take are
 counted, and a fault must stand out of their distribution.
 """
 
@@ -26,7 +27,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
-from printq.measure.tracking import BLOCKS, KERNEL, Followed, ResponseFollower, Slip, TrackResult
+from printq.measure.tracking import (
+    BLOCKS,
+    KERNEL,
+    Followed,
+    ResponseFollower,
+    Slip,
+    TrackResult,
+    impulse_response,
+)
 
 __all__ = ["DropoutFinder", "DropoutResult", "Fault", "FaultKind"]
 
@@ -50,7 +59,7 @@ EDGE = 30
 ABOVE_NEIGHBOURS = 8.0
 """White noise has a cell this far over its neighbours once in 1e18 (chi square of 16 degrees of freedom)."""
 LEAST_SCORE, LEAST_REPEAT = 3.5, 3.6
-ABOVE_RAW = -28.0
+ABOVE_RAW = -30.5
 """Against the power of the return nearby. A tick 20 dB below the local peak has -21 or more; a compressor that bends
 a bass note has up to -30."""
 FAINTEST, FAINT_IN_BASS = -62.0, 4.5
@@ -64,7 +73,7 @@ SHARE_CELLS = 2000
 so many are known, and at most, 5 dB below it."""
 REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
 """A longer repeat: the part that no gain explains is this far over that of its surroundings, and near the whole."""
-TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 3.0
+TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 4.0
 """The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
 tape, 1.1 for a valve, 2.3 for a transient shaper)."""
 SILENT = -120.0
@@ -78,20 +87,25 @@ EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
 MOST_SHAPES = 12
 """Cells in a segment that are compared with an impulse, or a copy."""
-COPY_ONSET, COPY_SHARE, COPY_POWER = 6.0, -12.0, 3.0
-COPY_LAGS = (16, 2048)
-"""Samples at 48 kHz."""
-COPY_DB, COPY_SHORT_DB, COPY_SHORT = 6.0, 9.0, 48
-"""A copy differs so much less from what came before than the stem lets expect, and than it differs from the stem."""
+GAP_ONSET = 6.0
+"""A gate closes more slowly."""
 EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
 """So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
-MOST_SURE, MOST_TICKS = 400, 4
+MOST_SURE, MOST_SPELLS, MOST_TICKS = 400, 1600, 4
 """In a channel of a take; what comes more often is how a unit is."""
 IMPULSE_MARGIN, IMPULSE_RAW_MARGIN = 11.0, 6.0
 """By how much an impulse may be a smaller share than other faults, and fainter."""
+IMPULSE_CLEAR, CLEAR_MARGIN, CLEAR_RAW_MARGIN = 0.95, 4.0, 18.0
+"""An impulse that leaves so little of what is around it may stand out less, and be fainter."""
 STEADY_LEVEL = 30.0
 """Where the stem is cut off or sets in, power by more than this, its own edge looks like an impulse."""
 
+SPELLS = (4, 8, 16, 32, 64, 136)
+"""Cells: 1.3 to 45 ms."""
+ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
+"""By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
+LEAST_SPELL, SPELL_MARGIN, ABRUPT = 3.5, -1.0, 9.0
+"""Score that counts, what is added to the take's own threshold, and how steeply a fault begins, in dB."""
 JOINED_CELLS = 140
 """Two edges of one fault are at most this far apart: 47 ms."""
 PAST_CELLS = 30
@@ -99,6 +113,14 @@ PAST_CELLS = 30
 ECHO_SHARE, LOST_SHARE = 0.07, 0.25
 """A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
 ECHO_MARGIN, LOST_DB = 1.0, 12.0
+FALLEN, COLLAPSED = 0.7, 0.2
+"""A gain may fall to this part of what it is on either side; a cell with less than the second has lost the stem."""
+SET_IN_DB = 8.0
+"""Where there was nothing before, a unit's errors may be so much larger."""
+STEPPED, STEP_RAW_DB = 2.0, 20.0
+"""Where the gain is so much larger on one side than on the other, its step is heard like an impulse."""
+STEADY_CELLS = 7
+"""In 2.3 ms no gain moves much."""
 SEAM, SEAM_DB = 2, 8.0
 """Cells on either side of a seam between segments, and how much more is asked of them."""
 SAME_EVENT_S = 0.045
@@ -262,6 +284,8 @@ class _Event:
     level: float
     repeat: float
     """Score as a longer repeat; all others are to be looked up when the take is known."""
+    clear: bool = False
+    """Whether it is an impulse beyond doubt."""
 
     @property
     def strength(self) -> float:
@@ -293,6 +317,19 @@ def _together(group: list[_Event]) -> Fault:
     return Fault(kind, loudest.channel, start, end - start, loudest.level)
 
 
+def _overlap(one: _Event, other: _Event) -> bool:
+    return one.start < other.end and other.start < one.end
+
+
+def _places(events: list[_Event]) -> int:
+    """How many places some events are at, each up to a tenth of a second."""
+    count, until = 0, -math.inf
+    for event in sorted(events, key=lambda event: event.start):
+        count += event.start > until
+        until = max(until, event.end + 2 * JOINED_CELLS * 16)
+    return count
+
+
 @dataclass
 class _Side:
     """One channel: cells on their way, the suspicions, and what is usual in the take."""
@@ -302,17 +339,21 @@ class _Side:
     _cells: Signal = field(default_factory=lambda: np.zeros((5, CONTEXT)))
     _waves: Real = field(default_factory=lambda: np.zeros((3, 0), dtype=np.float32))
     """Return and expectation, whitened, and the return's power, as far as the cells go."""
-    _impulses: Real = field(default_factory=lambda: np.zeros((2 * KERNEL + 1, 3), dtype=np.float32))
-    """Orthonormal, spanned by whitened impulses at three neighbouring samples."""
+    _whitening: list[Real] = field(default_factory=list)
+    """That of the last two segments."""
     _sure: list[_Event] = field(default_factory=list)
     _first: int = -1
     """Frame of the first cell held."""
+    _ends: int = 0
+    """Frame behind the last segment."""
     _drifting: bool = False
     _bass: bool = False
     """Whether the last segment told nothing about the delay."""
     _faint: list[int] = field(default_factory=list)
     _found: list[_Event] = field(default_factory=list)
     _usual: _Usual = field(default_factory=lambda: _Usual())
+    _spells: _Tail = field(default_factory=lambda: _Tail())
+    _spelled: list[tuple[float, _Event]] = field(default_factory=list)
     _scores: _Tail = field(default_factory=lambda: _Tail())
     _repeats: _Tail = field(default_factory=lambda: _Tail())
     _heard: list[float] = field(default_factory=list)
@@ -328,22 +369,22 @@ class _Side:
         p = followed.expected[self.channel].reshape(-1, self.cell)
         raw = followed.power[self.channel].reshape(-1, self.cell)
         ones = np.ones(self.cell, dtype=np.float32)
-        impulse = followed.impulse[self.channel]
+        impulse = np.repeat(followed.impulse[self.channel], CELLS)
         rr, rp, pp = (r * r) @ ones, (r * p) @ ones, (p * p) @ ones
-        blocks = [each.reshape(-1, CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
-        left = np.maximum(blocks[0] - blocks[1] ** 2 / np.maximum(blocks[2], 1e-30), 0.0)
-        active = blocks[2] > 0.01 * blocks[0]
-        new = np.array([[left[active].sum(), blocks[0][active].sum()], followed.energies[self.channel]])
+        # With a gain of its own for each of them: a compressor that works hard is not an echo.
+        pieces = [each.reshape(-1, STEADY_CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
+        left = np.maximum(pieces[0] - pieces[1] ** 2 / np.maximum(pieces[2], 1e-30), 0.0)
+        active = pieces[2] > 0.01 * pieces[0]
+        new = np.array([[left[active].sum(), pieces[0][active].sum()], followed.energies[self.channel]])
         self._unexplained = 0.9 * self._unexplained + new
+        self._ends = start + len(rr) * self.cell
         self._bass, self._drifting = followed.bass, followed.drifting
         self._heard = [*self._heard[-2:], float(rr.max())]
-        new = np.stack((rr, rp, pp, (raw @ ones) / self.cell, np.full(len(rr), impulse)))
+        new = np.stack((rr, rp, pp, (raw @ ones) / self.cell, impulse))
         self._cells = np.concatenate((self._cells, new), axis=1)
         waves = (followed.returned, followed.expected, followed.power)
         self._waves = np.concatenate((self._waves, np.stack([each[self.channel] for each in waves])), axis=1)
-        one = followed.kernel[self.channel]
-        sides = np.stack((np.append(one[1:], 0.0), one, np.append(0.0, one[:-1])), axis=1)
-        self._impulses = np.linalg.qr(sides)[0].astype(np.float32)
+        self._whitening = [*self._whitening[-1:], followed.whitening[self.channel]]
         self._judge()
 
     def faint(self) -> list[int]:
@@ -362,18 +403,23 @@ class _Side:
         low, high = EDGE * self.cell, frames - EDGE * self.cell
         scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
         found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
+        spell = max(LEAST_SPELL, self._spells.threshold() + SPELL_MARGIN)
+        spelled = [event for strength, event in self._spelled if strength >= spell]
+        spelled = spelled if _places(spelled) <= MOST_TICKS else []
         # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
         ticks = [event for event in self._sure if event.kind == "tick" and self._score(event, IMPULSE_MARGIN) >= scores]
         sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
         if len(self._sure) > MOST_SURE:
             sure = []
-        return [event for event in found + sure if low <= event.start < high]
+        # Where single cells say the same, they know the place better.
+        spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
+        return [event for event in found + sure + spelled if low <= event.start < high]
 
     def _score(self, event: _Event, margin: float = 0.0) -> float:
         return min(
-            event.neighbours - ABOVE_NEIGHBOURS,
+            event.neighbours - ABOVE_NEIGHBOURS + (CLEAR_MARGIN if event.clear else 0.0),
             event.share - self._usual.share(event.loudness) + margin,
-            event.raw - ABOVE_RAW + min(margin, IMPULSE_RAW_MARGIN),
+            event.raw - ABOVE_RAW + (CLEAR_RAW_MARGIN if event.clear else min(margin, IMPULSE_RAW_MARGIN)),
         )
 
     def _judge(self) -> None:
@@ -393,6 +439,7 @@ class _Side:
         strict = np.minimum(score, looks.share - self._usual.shares(looks.loudness))
         self._scores.add(strict)
         self._repeats.add(looks.repeat)
+        self._look_at_spells(looks, first)
         hot = (np.minimum(score, looks.share - LEAST_SHARE) > 0.0) | (looks.repeat > 0.0)
         if hot.any():
             self._remember(np.flatnonzero(hot), looks, first)
@@ -411,69 +458,116 @@ class _Side:
         self._waves = self._waves[:, count * self.cell :]
         self._first += count * self.cell
 
+    def _look_at_spells(self, looks: _Looks, first: int) -> None:
+        from scipy.ndimage import maximum_filter1d
+
+        usual = np.array([self._usual.shares(maximum_filter1d(looks.loudness, cells)) for cells in SPELLS])
+        scores = np.minimum(looks.spells - np.array(ABOVE_SPELL)[:, np.newaxis], looks.spell_shares - usual)
+        scores = np.minimum(scores, looks.spell_raws - ABOVE_RAW)
+        which = np.argmax(scores, axis=0)
+        best = scores.max(axis=0)
+        self._spells.add(best)
+        hot = best > LEAST_SPELL
+        if not hot.any():
+            return
+        for place in _strongest(hot, best, MOST_SHAPES):
+            half = SPELLS[int(which[place])] // 2
+            # A fault begins at once; a gate or a capacitor takes its time.
+            if looks.onset[max(0, place - half - 4) : place + half].max() < ABRUPT or len(self._spelled) >= MOST_SPELLS:
+                continue
+            low, high = max(0, place - half), min(len(best), place + half)
+            loud = np.flatnonzero(looks.rest[low:high] > 0.25 * looks.rest[low:high].mean())
+            low, high = low + int(loud[0]), low + int(loud[-1]) + 1
+            kind = _between(
+                self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
+            )
+            self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind)))
+
+    def _event(
+        self,
+        looks: _Looks,
+        place: int,
+        first: int,
+        cells: tuple[int, int],
+        kind: FaultKind,
+        *,
+        level: float | None = None,
+        repeat: float = SILENT,
+        clear: bool = False,
+    ) -> _Event:
+        """What stands out at a place, and lasts from one cell to another; `first` is the frame of the first cell."""
+        return _Event(
+            channel=self.channel,
+            start=first + cells[0] * self.cell,
+            end=first + cells[1] * self.cell,
+            kind=kind,
+            neighbours=float(looks.neighbours[place]),
+            share=float(looks.share[place]),
+            raw=float(looks.raw[place]),
+            loudness=float(looks.loudness[place]),
+            level=float(looks.level[place]) if level is None else level,
+            repeat=repeat,
+            clear=clear,
+        )
+
     def _look_at_shapes(self, looks: _Looks, first: int) -> None:
-        """Impulses, copies, gaps and equal samples, which are known by their shape alone."""
+        """Impulses and equal samples, which are known by their shape alone."""
         found: list[tuple[int, int, FaultKind]] = []
+        clear: set[int] = set()
         cell, inner = self.cell, CONTEXT
         if self._share() <= ECHO_SHARE and not self._drifting:
             hot = (looks.neighbours > IMPULSE_ABOVE) & (looks.share > IMPULSE_SHARE) & (looks.raw > IMPULSE_RAW)
             brief = _strongest(hot, looks.neighbours, MOST_SHAPES)
-            found += [
-                (place, place + 1, "tick") for place in brief if self._is_impulse(place + inner, looks.share[place])
-            ]
-        hot = (looks.onset > COPY_ONSET) & (looks.share > COPY_SHARE) & (looks.rest > COPY_POWER * cell)
-        for place in _strongest(hot, looks.onset, MOST_SHAPES, first=True):
-            # The whitening makes it begin a little early.
-            for begin in range(place, place + 3):
-                length = _copied(self._waves[0], self._waves[1], (begin + inner) * cell, cell)
-                if length:
-                    found.append((place, place + max(1, length // cell), "repeat"))
-                    break
+            for place in brief:
+                alike = self._impulse_alike(place + inner, looks.share[place])
+                if alike > 0.0:
+                    found.append((place, place + 1, "tick"))
+                    clear.update({place} if alike > IMPULSE_CLEAR else ())
         found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves[2], cell)]
         for low, high, kind in found:
             if not 0 <= low < len(looks.level):
                 continue
-            # A gate closes slowly.
-            if kind == "gap" and looks.onset[max(0, low - 2) : low + 3].max() < COPY_ONSET:
+            if kind == "gap" and looks.onset[max(0, low - 2) : low + 3].max() < GAP_ONSET:
                 continue
             if len(self._sure) <= MOST_SURE:
                 level = float(looks.level[low : max(high, low + 1)].max())
                 self._sure.append(
-                    _Event(
-                        channel=self.channel,
-                        start=first + low * cell,
-                        end=first + high * cell,
-                        kind=kind,
-                        neighbours=float(looks.neighbours[low]),
-                        share=float(looks.share[low]),
-                        raw=float(looks.raw[low]),
-                        loudness=float(looks.loudness[low]),
-                        level=level,
-                        repeat=SILENT,
+                    self._event(
+                        looks, low, first, (low, high), kind, level=level, clear=kind == "tick" and low in clear
                     )
                 )
 
-    def _is_impulse(self, place: int, share: float) -> bool:
-        """Whether what is left around a cell is a whitened impulse, or some side by side."""
+    def _impulse_alike(self, place: int, share: float) -> float:
+        """Part of what is left around a cell that is a whitened impulse, or some side by side; 0 if it is not one."""
         cell, half = self.cell, KERNEL
         around = [slice(place - 20, place - 2), slice(place + 3, place + 21)]
         both, expected = (sum(float(self._cells[row, part].sum()) for part in around) for row in (1, 2))
         levels = [float(self._cells[2, part].sum()) for part in around]
         if share < MOST_SHARE and max(levels) > STEADY_LEVEL * min(levels):
-            return False
+            return 0.0
         low, high = place * cell - cell // 2 - half, (place + 1) * cell + cell // 2 + half
+        impulses = self._impulses(place)
         wanted = self._waves[1, low:high]
         rest = self._waves[0, low:high] - np.float32(both / max(expected, 1e-9)) * wanted
         windows = np.lib.stride_tricks.sliding_window_view(rest, 2 * half + 1)
         # The strongest place counts: beside it, a part of an impulse looks like others.
-        impulse = ((windows @ self._impulses) ** 2).sum(axis=1)
+        impulse = ((windows @ impulses) ** 2).sum(axis=1)
         best = int(np.argmax(impulse))
         near, all_around = (max(float(each @ each), 1e-30) for each in (windows[best], rest))
         if impulse[best] < IMPULSE_ALIKE * near or impulse[best] < IMPULSE_ALONE * all_around:
-            return False
+            return 0.0
         there = wanted[best : best + 2 * half + 1]
-        alike = float(((there @ self._impulses) ** 2).sum()) / max(float(there @ there), 1e-30)
-        return alike < EXPECTED_ALIKE
+        alike = float(((there @ impulses) ** 2).sum()) / max(float(there @ there), 1e-30)
+        return float(impulse[best]) / all_around if alike < EXPECTED_ALIKE else 0.0
+
+    def _impulses(self, place: int) -> Real:
+        """Orthonormal, spanned by whitened impulses at three neighbouring samples."""
+        # The last cells held, apart from what `finish` puts behind, are those of the last block.
+        before = (self._ends - self._first) // self.cell - place
+        segment, block = divmod(max(0, (before - 1) // CELLS), BLOCKS)
+        one = impulse_response(self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block])
+        sides = np.stack((np.append(one[1:], 0.0), one, np.append(0.0, one[:-1])), axis=1)
+        return np.asarray(np.linalg.qr(sides)[0], dtype=np.float32)
 
     def _share(self) -> float:
         """Share of the return that is not explained, with or without whitening."""
@@ -509,17 +603,8 @@ class _Side:
                 )
             place = best if kind == "tick" else start
             self._found.append(
-                _Event(
-                    channel=self.channel,
-                    start=first + place * self.cell,
-                    end=first + max(end, place + 1) * self.cell,
-                    kind=kind,
-                    neighbours=float(looks.neighbours[best]),
-                    share=float(looks.share[best]),
-                    raw=float(looks.raw[best]),
-                    loudness=float(looks.loudness[best]),
-                    level=float(looks.level[best]),
-                    repeat=float(looks.repeat[group].max()),
+                self._event(
+                    looks, best, first, (place, max(end, place + 1)), kind, repeat=float(looks.repeat[group].max())
                 )
             )
         if len(self._found) > 2 * MOST_EVENTS:
@@ -561,6 +646,10 @@ class _Looks:
     """The rest over that of what is before."""
     clear: NDArray[np.bool_]
     """Where much more was expected than is usually left."""
+    spells: Signal
+    """The same three of pieces of several lengths around each cell, shape (lengths, cells)."""
+    spell_shares: Signal
+    spell_raws: Signal
 
 
 def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
@@ -583,7 +672,9 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
             high = np.maximum(high, _moved(gain, offset))
             side = np.maximum(side, np.where(_moved(pp5, offset) >= least, _moved(known, offset), 0.0))
         sides.append(side)
-    low = 0.7 * np.minimum(*sides)
+    low = np.minimum(*sides)
+    # Nor does any gain fall to next to nothing and come back: that is a gap.
+    low = np.where(rp < COLLAPSED * low * pp, low, FALLEN * low)
     # After a rest a compressor has let go, by as much as it likes.
     bound = np.clip(gain, low, np.where(low > 0.0, 1.4 * high, 1e3))
     rest = np.maximum(rr - 2.0 * bound * rp + bound * bound * pp, 0.0)
@@ -598,24 +689,70 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
     inner = slice(CONTEXT, -CONTEXT)
     rest_db = _db(rest[inner])
     share = rest_db - _db(expected)
+    # Before it there was nothing: how fast a unit takes hold of what sets in is not known.
+    share = np.where(low[inner] > 0.0, share, share - SET_IN_DB)
+    early, late = (means_rp.over(*each) / np.maximum(means_pp.over(*each), floor) for each in ((-45, -4), (5, 46)))
+    stepped = np.maximum(early, late) > STEPPED * np.minimum(early, late)
+    foreign = np.minimum(means.over(-81, -21), means.over(21, 81)) > np.maximum(
+        3.0 * np.maximum(means_pp.over(-81, -21), means_pp.over(21, 81)), 10.0 * cell
+    )
+    loud = maximum_filter1d(raw, 61)
+    spells, spell_shares, spell_raws = _spells(
+        rest, np.maximum(bound, high) ** 2 * pp, loud * impulse, floor, (means_rr, means_rp, means_pp)
+    )
     repeat = _repeat(means_rr, means_rp, means_pp, floor)[inner]
     if echo_db > -math.inf:
         past = np.maximum(np.maximum.accumulate(_moved(rr, -PAST_CELLS)), heard)
         echo = rest_db - (_db(past) + echo_db)[inner]
         share = np.minimum(share, echo + MOST_SHARE)
+        spell_shares = np.minimum(spell_shares, echo + MOST_SHARE)
         repeat = np.minimum(repeat, echo)
-    loud = maximum_filter1d(raw, 61)[inner]
+    loud = loud[inner]
     return _Looks(
-        neighbours=rest_db - _db(usual[inner]),
+        neighbours=rest_db - _db(usual[inner]) - np.where(foreign[inner], LOST_DB, 0.0),
         share=share,
-        raw=rest_db - _db(loud * impulse[inner]),
+        raw=rest_db - _db(loud * impulse[inner]) - np.where(stepped[inner], STEP_RAW_DB, 0.0),
         repeat=repeat,
         loudness=_db(loud),
         level=rest_db - _db(impulse[inner]),
         rest=rest[inner],
         onset=rest_db - _db(before[inner] + floor),
         clear=expected > 100.0 * usual[inner],
+        spells=spells,
+        spell_shares=spell_shares,
+        spell_raws=spell_raws,
     )
+
+
+def _spells(
+    rest: Signal, expected: Signal, heard: Signal, floor: float, means: tuple[_Means, _Means, _Means]
+) -> tuple[Signal, Signal, Signal]:
+    """Pieces of several lengths around each cell, shape (lengths, cells): the rest over that on either side, and as a
+    share of what was expected, in dB."""
+    from scipy.ndimage import maximum_filter1d
+
+    rests, wanted = _Means(rest), _Means(expected)
+    above, shares, raws = [], [], []
+    for cells in SPELLS:
+        half, away = cells // 2, cells // 2 + 3
+        side = 20 + half
+        within = rests.over(-half, half)
+        rr, rp, pp = (each.over(-half, half) for each in means)
+        gain, beside = np.full_like(rr, np.inf), np.zeros_like(rr)
+        for low, high in ((-away - side, -away), (away, away + side)):
+            played = means[2].over(low, high)
+            gain = np.minimum(
+                gain, np.where(played > 3.0 * floor, means[1].over(low, high) / np.maximum(played, 1e-9), 0.0)
+            )
+            beside = np.maximum(beside, played)
+        gone = (rp < COLLAPSED * gain * pp) & (pp > 0.25 * beside)
+        within = np.where(gone, np.maximum(within, rr - 2.0 * gain * rp + gain * gain * pp), within)
+        around = np.maximum(rests.over(-away - side, -away), rests.over(away, away + side)) + floor
+        above.append(_db(within[CONTEXT:-CONTEXT]) - _db(around[CONTEXT:-CONTEXT]))
+        share = _db(within[CONTEXT:-CONTEXT]) - _db(wanted.over(-half, half)[CONTEXT:-CONTEXT])
+        shares.append(np.where(gain[CONTEXT:-CONTEXT] > 0.0, share, share - SET_IN_DB))
+        raws.append(_db(within[CONTEXT:-CONTEXT]) - _db(maximum_filter1d(heard, cells)[CONTEXT:-CONTEXT]))
+    return np.array(above), np.array(shares), np.array(raws)
 
 
 def _repeat(rr: _Means, rp: _Means, pp: _Means, floor: float) -> Signal:
@@ -643,43 +780,6 @@ def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int, *, first: bo
     best = [int(group[np.argmax(strength[group])]) for group in groups]
     order = np.argsort([-strength[place] for place in best], kind="stable")[:most]
     return sorted(int(groups[index][0]) if first else best[index] for index in order)
-
-
-def _copied(back: Real, stem: Real, place: int, cell: int) -> int:
-    """How many samples from a place on are those from before it once more; 0 if they are not."""
-    shortest, longest = (lag * cell // 16 for lag in COPY_LAGS)
-    begin = place + 8
-    lags: list[int] = []
-    for size, least in ((24, shortest), (96, 96)):
-        heard, past = back[begin : begin + size], back[begin - longest : begin - least + size]
-        played, before = stem[begin : begin + size], stem[begin - longest : begin - least + size]
-        differs = float(heard @ heard) + _running(past, size) - 2.0 * np.correlate(past, heard)
-        both = np.correlate(before, played)
-        should = float(played @ played) - both * both / np.maximum(_running(before, size), 1e-9)
-        ratio = np.maximum(should, 0.0) / np.maximum(differs, 0.5 * size)
-        lags += [longest - int(index) for index in np.argpartition(ratio, -3)[-3:]]
-    for lag in lags:
-        # The whitening carries the clicks at both ends a little way in.
-        margin = min(48, lag // 8)
-        low, high = begin + margin, place + lag - 4 - margin
-        if high - low < 16 or high > len(back):
-            continue
-        heard, past = back[low:high], back[low - lag : high - lag]
-        played, before = stem[low:high], stem[low - lag : high - lag]
-        apart = max(float(np.sum((heard - past) ** 2)), 0.5 * (high - low))
-        wanted = float(played @ played) - float(played @ before) ** 2 / max(float(before @ before), 1e-9)
-        left = float(heard @ heard) - float(heard @ played) ** 2 / max(float(played @ played), 1e-9)
-        known = float(past @ past) - float(past @ before) ** 2 / max(float(before @ before), 1e-9)
-        enough = 10.0 ** ((COPY_SHORT_DB if high - low < COPY_SHORT else COPY_DB) / 10.0)
-        if wanted > enough * apart and 2.0 * left > enough * apart and left > 4.0 * known:
-            return lag
-    return 0
-
-
-def _running(values: Real, size: int) -> Signal:
-    """Energy of each piece of so many samples."""
-    sums = np.concatenate(([0.0], np.cumsum(values.astype(np.float64) ** 2)))
-    return np.asarray(sums[size:] - sums[:-size])
 
 
 def _equal(cells: Signal, power: Real, cell: int) -> list[tuple[int, int]]:

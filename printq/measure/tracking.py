@@ -19,7 +19,15 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["BlockLayout", "Followed", "ResponseFollower", "Slip", "TrackResult", "TrackedWindow"]
+__all__ = [
+    "BlockLayout",
+    "Followed",
+    "ResponseFollower",
+    "Slip",
+    "TrackResult",
+    "TrackedWindow",
+    "impulse_response",
+]
 
 Real = NDArray[np.float32]
 Spectra = NDArray[np.complex64]
@@ -43,6 +51,8 @@ DOUBT = 1e-4
 """Share of what is expected, in power, by which the response may be off in the treble; more in the bass."""
 CHANCE = 1.0
 """Times the inverse number of blocks: squared coherence up to this may be chance; smoothing makes it rare."""
+NEXT_BLOCK = 0.03
+"""Part of what is loud in a block that counts in the next one too."""
 MATURE = 160.0
 """Blocks after which a response is known well."""
 MEMORY = 0.98
@@ -70,11 +80,17 @@ MUCH = 3.0
 MOST_LEFT = 0.1
 """An alignment that leaves more than this part of the return explains nothing. Of 250 true slips the worst left 0.09;
 through echoes, alignments to the echo left 0.11 and more."""
+LIKELY_LEFT = 0.3
+"""With a slip by one or two samples the phases have the last word."""
 SURELY, BEYOND_DOUBT = 10.0, 100.0
 """How much less is enough where one side of the slip is silent, and where it is only noise."""
 STEADY, DOUBTFUL = 0.25, 0.35
 """Samples by which a step in the phases may differ from a whole one. Of 70 true ones the worst was off by 0.13, where
 its place was known; compressors that bend a bass note make steps of 0.05. The second is the largest error of one."""
+NOTICED = 0.15
+"""A longer slip leaves this much unexplained, or is beyond doubt: a steady chord fits at many places."""
+WELL_LEFT = 3e-4
+"""What a slip by one or two samples explains so well needs no longer one."""
 RIVAL = 2.0
 BUFFER = 32
 """Among alignments that leave less than `RIVAL` times the least, one by a multiple of this is taken: lost blocks are
@@ -171,16 +187,24 @@ class Followed:
     expected: list[Real]
     power: list[Real]
     """Of the return as it is, each sample squared."""
-    impulse: list[float]
-    """Energy that an impulse of 1 has when it is whitened."""
-    kernel: list[Real]
-    """What the whitening makes of an impulse of 1, from `KERNEL` samples before it to as many behind."""
+    impulse: list[Real]
+    """Energy that an impulse of 1 has when it is whitened, shape (BLOCKS,)."""
+    whitening: list[Real]
+    """What each block was multiplied by to be white, shape (BLOCKS, bins); see `impulse_response`."""
     drifting: bool
     """Whether the clocks drift so fast that the delay changes within a block."""
     bass: bool
     """Whether there was too little treble to follow the delay."""
     energies: list[tuple[float, float]]
     """Of each channel, not whitened: what is left unexplained, and the whole return."""
+
+
+def impulse_response(whitening: Real) -> Real:
+    """What a whitening, shape (bins,), makes of an impulse of 1: `KERNEL` samples before it to as many behind."""
+    from scipy.fft import irfft
+
+    taps = irfft(whitening, 2 * (len(whitening) - 1))
+    return np.concatenate((taps[-KERNEL:], taps[: KERNEL + 1]))
 
 
 Reader = Callable[[int, int], Real]
@@ -249,8 +273,8 @@ class ResponseFollower:
             judges = [new.answering_as(old) for new, old in zip(learnt, self._models, strict=True)]
             pairs = []
             for model, stem, back in zip(judges, played, heard, strict=True):
-                expecting = model.response * model.whitening
-                pairs.append((self._signal(back, model.whitening), self._signal(stem, expecting)))
+                expecting = model.response * model.local
+                pairs.append((self._signal(back, model.local), self._signal(stem, expecting)))
             delays = _Delays.of(pairs)
             if not self._started and self._settle(played, heard, delays, real):
                 continue
@@ -265,7 +289,7 @@ class ResponseFollower:
             searches += 1
         for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
             if new.differs_from(judge, stem):
-                pairs[index] = pairs[index][0], self._signal(stem, new.response * new.whitening)
+                pairs[index] = pairs[index][0], self._signal(stem, new.response * new.local)
         self.realigned = self.slip_count
         offsets: Signal = np.asarray(self._drifted + self._ramp, dtype=np.float64)
         self._models = learnt
@@ -282,8 +306,8 @@ class ResponseFollower:
             [one for one, _ in pairs],
             [other for _, other in pairs],
             list(raw * raw),
-            [float(np.mean(model.whitening**2)) for model in learnt],
-            [model.kernel() for model in learnt],
+            [np.mean(model.local**2, axis=1) for model in learnt],
+            [model.local for model in learnt],
             abs(self._slope) > FAST_DRIFT,
             not delays.usable().any(),
             [(model.left, model.heard) for model in learnt],
@@ -312,7 +336,7 @@ class ResponseFollower:
         signal = np.empty((BLOCKS, layout.valid), dtype=np.float32)
         for first in range(0, BLOCKS, 4):
             some = slice(first, first + 4)
-            blocks = irfft(spectra[some] * weights, layout.block, axis=1, overwrite_x=True)
+            blocks = irfft(spectra[some] * weights[some], layout.block, axis=1, overwrite_x=True)
             signal[some] = blocks[:, layout.guard : layout.guard + layout.valid]
         return signal.reshape(-1)
 
@@ -440,12 +464,14 @@ class ResponseFollower:
         late = best - reach
         if abs(self.alignment + late) > layout.farthest:
             return None
-        better = CLEARLY if abs(late) <= SMALL_SLIP else MUCH
-        if late == 0 or left[reach] < better * left[best] or left[best] > MOST_LEFT * total:
+        better = CLEARLY if abs(late) <= SMALL_SLIP else MUCH if left[reach] > NOTICED * total else BEYOND_DOUBT
+        if late == 0 or left[reach] < better * left[best]:
+            return None
+        if left[best] > (LIKELY_LEFT if abs(late) <= SMALL_SLIP else MOST_LEFT) * total:
             return None
         if abs(late) <= SMALL_SLIP:
             small = self._small_slip(centre, late, sent, returned)
-            if small is not None:
+            if small is not None or left[best] > MOST_LEFT * total:
                 return small
         first = begin - (BEFORE + 1) * layout.valid
         span = (BEFORE + 1 + AFTER) * layout.valid
@@ -492,7 +518,9 @@ class ResponseFollower:
             return Slip(first + low + place, late) if left[reach] > SURELY * left[best] else None
         if abs(step) > 2.0 * STEADY or error > 2.0 * STEADY:
             return None
-        return Slip(first + low + place, late)
+        found = Slip(first + low + place, late)
+        # It may have been far from where it was looked for.
+        return (self._small_slip(found.frame, late, sent, returned) or found) if abs(late) <= SMALL_SLIP else found
 
     def confirm_step(self, frame: int, sent: Reader, returned: Reader) -> bool:
         """Whether at a frame one or two samples were lost or heard twice; if so, that is a slip."""
@@ -625,12 +653,15 @@ class _Response:
         self._doubt = DOUBT + 0.05 * np.minimum(1.0, 150.0 / hz) ** 2
         self.response = np.zeros(bins, dtype=np.complex64)
         self.whitening = np.ones(bins, dtype=np.float32)
+        self.local = np.ones((BLOCKS, bins), dtype=np.float32)
+        """The same for each block, by what is loud there."""
         self.left = self.heard = 0.0
 
     def learn(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> _Response:
         """The same, with a segment taken into the averages."""
         new = copy.copy(self)
         mature = self._seen > MATURE
+        every = stem
         if mature:
             # Much is known: half of the blocks are enough.
             stem, back, real = stem[::2], back[::2], real[::2]
@@ -644,15 +675,8 @@ class _Response:
             new.known = True
             if not mature or new._turns % 2 == 0:
                 new._solve(new._cross, new._power, new._back, new._seen)
-        new._set_whitening(stem, back, real)
+        new._set_whitening(stem, back, real, every)
         return new
-
-    def kernel(self) -> Real:
-        """The whitening as an impulse response, around lag 0."""
-        from scipy.fft import irfft
-
-        taps = irfft(self.whitening, self._layout.block)
-        return np.concatenate((taps[-KERNEL:], taps[: KERNEL + 1]))
 
     def answering_as(self, other: _Response) -> _Response:
         """This whitening with another response, if that one has learnt something."""
@@ -705,7 +729,7 @@ class _Response:
         response = irfft(smooth_cross / smooth_power * sure, size) * self._response_window
         self.response = rfft(response).astype(np.complex64)
 
-    def _set_whitening(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
+    def _set_whitening(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_], every: Spectra) -> None:
         from scipy.fft import irfft, rfft
 
         size = self._layout.block
@@ -714,6 +738,7 @@ class _Response:
         left = _hann(back - gain[:, np.newaxis].astype(np.float32) * expected)
         power = left.real**2 + left.imag**2
         bands = power[:, : size // 2].reshape(len(power), -1, BAND_BINS).mean(axis=2)
+        self._whiten_blocks(bands[real], expected[real], every, float(np.mean(_energy(back))) * 2.0 / size**2)
         # The median over the blocks: a fault in one of them does not count.
         level = np.median(bands[real], axis=0).astype(np.float64) / (0.375 * size)
         total = float(np.mean(_energy(back))) * 2.0 / size**2
@@ -726,6 +751,33 @@ class _Response:
         curve = np.exp(-0.5 * np.interp(np.arange(size // 2 + 1), centres, np.log(level)))
         self.left, self.heard = float(power.sum()), 0.375 * float(_energy(back).sum())
         self.whitening = rfft(irfft(curve, size) * self._whitening_window).real.astype(np.float32)
+
+    def _whiten_blocks(self, left: Real, expected: Spectra, every: Spectra, total: float) -> None:
+        """Whiten each block by what sounds there, so that a loud passage does not hide what happens in a quiet one.
+
+        `left` is what is unexplained in each band of the blocks in which `expected` was expected, `every` are the
+        spectra of the stem in all blocks, `total` is the power of the return.
+        """
+        size = self._layout.block
+        count = size // 2 // BAND_BINS
+        power = _banded(expected) / size
+        answer = self.response.view(np.float32).reshape(-1, 2)[: size // 2]
+        known = np.einsum("kn,kn->k", answer, answer).reshape(count, BAND_BINS).mean(axis=1)
+        level = left / (0.375 * size)
+        # What is there always, and what comes with the stem.
+        always = np.quantile(level, 0.25, axis=0)
+        more = np.median(np.maximum(level - always, 0.0) / (power + 0.1 * power.max(axis=0) + 1e-30), axis=0)
+        local = _banded(every) / size * known
+        # Blocks that follow each other are not worlds apart.
+        loudest = np.maximum(np.concatenate((local[1:], local[-1:])), np.concatenate((local[:1], local[:-1])))
+        local = np.maximum(local, NEXT_BLOCK * loudest)
+        floor = always + FULL_SCALE_FLOOR + RELATIVE_FLOOR * total
+        level = floor + (self._doubt + more) * local
+        level[:, 1:-1] = np.maximum(level[:, 1:-1], np.maximum(level[:, 2:], level[:, :-2]))
+        # What is always there has the same power in every block, so that blocks can be compared.
+        level *= (floor / level).mean(axis=1, keepdims=True)
+        knots = (1.0 / np.sqrt(level)).reshape(BLOCKS, count // 2, 2).mean(axis=2)
+        self.local = _spline(knots.astype(np.float32), 2 * BAND_BINS)
 
 
 @dataclass(frozen=True)
@@ -815,8 +867,9 @@ def _most_plausible(left: Signal, reach: int) -> int:
     A steady tone explains itself at every period.
     """
     best = int(np.argmin(left))
-    small = [reach + late for late in (1, -1, 2, -2) if left[reach + late] < RIVAL * left[best]]
-    if small and left[reach] > CLEARLY * left[small[0]]:
+    likely = max(RIVAL * left[best], WELL_LEFT * left.max())
+    small = [reach + late for late in (1, -1, 2, -2) if left[reach + late] < likely]
+    if small and left[reach] > CLEARLY * min(left[place] for place in small):
         return min(small, key=lambda place: float(left[place]))
     inner = left[1:-1]
     if left[best] > RIVAL * MOST_LEFT * left.max():
@@ -1100,6 +1153,37 @@ def _inner(one: Spectra, other: Spectra) -> Signal:
     """Real part of the inner product, block by block."""
     products = np.einsum("bk,bk->b", one.view(np.float32), other.view(np.float32))
     return np.asarray(products, dtype=np.float64)
+
+
+def _banded(spectra: Spectra) -> Real:
+    """Mean power of the bands of each block."""
+    parts = spectra.view(np.float32)[:, :-2]
+    bands = parts.reshape(len(parts), -1, 2 * BAND_BINS)
+    return np.asarray(np.einsum("bkn,bkn->bk", bands, bands) / BAND_BINS)
+
+
+def _spline(knots: Real, step: int) -> Real:
+    """Smooth curves with a value for every `step` bins, in the middle of them: cubic B-splines.
+
+    In the other domain they end after 1 / step: the fourth power of a sinc.
+    """
+    place = (np.arange(step, dtype=np.float32) + 0.5) / step
+    basis = (
+        np.stack(
+            (
+                (1.0 - place) ** 3,
+                3.0 * place**3 - 6.0 * place**2 + 4.0,
+                -3.0 * place**3 + 3.0 * place**2 + 3.0 * place + 1.0,
+                place**3,
+            )
+        ).astype(np.float32)
+        / 6.0
+    )
+    ends = np.concatenate((knots[:, :1], knots[:, :1], knots, knots[:, -1:], knots[:, -1:]), axis=1)
+    pieces = np.lib.stride_tricks.sliding_window_view(ends, 4, axis=1) @ basis
+    half = step // 2
+    curve = pieces.reshape(len(knots), -1)[:, half:]
+    return np.ascontiguousarray(curve[:, : knots.shape[1] * step + 1])
 
 
 def _lag_window(size: int, half: int) -> Signal:

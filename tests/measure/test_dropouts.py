@@ -105,8 +105,8 @@ def test_random_faults_are_found_in_six_kinds_of_music_through_equalisers_and_co
         if not hits:
             missed.append((seed, fault))
     print(f"{tried} faults, {len(missed)} missed, {extra} takes with others: {missed}")
-    # 99 % are wanted; of 960 with seeds that nothing was tuned on, 97.3 % were found. Two more: a few tens are few.
-    assert len(missed) <= 0.03 * tried + 2
+    # 99 % are wanted; two more where only a few tens are tried.
+    assert len(missed) <= max(2, 0.01 * tried)
     assert extra <= 0.02 * tried
 
 
