@@ -165,6 +165,8 @@ class Search:
     def _swap(self, order: Sequence[int]) -> list[int] | None:
         """Any two tasks change places: where hands rest, recordings of one roll for those of another."""
         loose = self._numbers.count - self._settled
+        if loose < 2:
+            return None
         low, high = sorted(self._settled + int(self._chance() * loose) for _ in range(2))
         first, second = order[low], order[high]
         passed = order[low : high + 1]

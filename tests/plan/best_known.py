@@ -1,10 +1,10 @@
 """The shortest plans known of the sixty random sessions, and the longest bounds proved, in seconds.
 
-They were found once, by searches longer than a plan may take: up to 60 passes by `exact.improve` with an effort of 2, in
-part of 6, from built-in plans of 1 to 5 times the usual work, and in part by ten times that work where hands rest; beyond 60
-passes by versions of the built-in planner, in part with ten times the work. All of those plans keep the rules of
-`tests.plan.checker`. A bound is the greater one of `lower_bound` and what those searches proved. Lengths are rounded up
-to a tenth, bounds down. Whoever finds a shorter plan or proves more, writes it here.
+They were found once, by searches longer than a plan may take: up to 60 passes by `exact.improve` with an effort of 2,
+in part of 6, from built-in plans of 1 to 5 times the usual work, and in part by ten times that work where hands rest;
+beyond 60 passes by versions of the built-in planner, in part with ten times the work. All of those plans keep the rules
+of `tests.plan.checker`. A bound is the greater one of `lower_bound` and what those searches proved. Lengths are rounded
+up to a tenth, bounds down. Whoever finds a shorter plan or proves more, writes it here.
 """
 
 from __future__ import annotations
