@@ -76,7 +76,7 @@ REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
 TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 4.0
 """The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
 tape, 1.1 for a valve, 2.3 for a transient shaper)."""
-SILENT = -120.0
+SILENT, LEAST_POWER = -120.0, 1e-12
 
 # What is beyond doubt by its shape, however small a share of what was expected it is.
 IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
@@ -461,11 +461,14 @@ class _Side:
     def _look_at_spells(self, looks: _Looks, first: int) -> None:
         from scipy.ndimage import maximum_filter1d
 
-        usual = np.array([self._usual.shares(maximum_filter1d(looks.loudness, cells)) for cells in SPELLS])
-        scores = np.minimum(looks.spells - np.array(ABOVE_SPELL)[:, np.newaxis], looks.spell_shares - usual)
-        scores = np.minimum(scores, looks.spell_raws - ABOVE_RAW)
+        levels = self._usual.levels(looks.loudness)
+        least = 10.0 ** (self._usual.table() / 10.0)
+        usual = np.array([least[maximum_filter1d(levels, cells)] for cells in SPELLS])
+        above = 10.0 ** (np.array(ABOVE_SPELL) / 10.0)
+        scores = np.minimum(looks.spells / above[:, np.newaxis], looks.spell_shares / usual)
+        scores = np.minimum(scores, looks.spell_raws * 10.0 ** (-ABOVE_RAW / 10.0))
         which = np.argmax(scores, axis=0)
-        best = scores.max(axis=0)
+        best = _db(scores.max(axis=0))
         self._spells.add(best)
         hot = best > LEAST_SPELL
         if not hot.any():
@@ -647,7 +650,7 @@ class _Looks:
     clear: NDArray[np.bool_]
     """Where much more was expected than is usually left."""
     spells: Signal
-    """The same three of pieces of several lengths around each cell, shape (lengths, cells)."""
+    """The same three of pieces of several lengths around each cell, shape (lengths, cells); not in dB."""
     spell_shares: Signal
     spell_raws: Signal
 
@@ -686,7 +689,6 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
     usual = np.maximum(before, means.over(3, 21)) + floor
     inner = slice(CONTEXT, -CONTEXT)
     expected = maximum_filter1d(np.maximum(bound, high) ** 2 * pp, 5)[inner]
-    inner = slice(CONTEXT, -CONTEXT)
     rest_db = _db(rest[inner])
     share = rest_db - _db(expected)
     # Before it there was nothing: how fast a unit takes hold of what sets in is not known.
@@ -705,7 +707,7 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
         past = np.maximum(np.maximum.accumulate(_moved(rr, -PAST_CELLS)), heard)
         echo = rest_db - (_db(past) + echo_db)[inner]
         share = np.minimum(share, echo + MOST_SHARE)
-        spell_shares = np.minimum(spell_shares, echo + MOST_SHARE)
+        spell_shares = np.minimum(spell_shares, 10.0 ** ((echo + MOST_SHARE) / 10.0))
         repeat = np.minimum(repeat, echo)
     loud = loud[inner]
     return _Looks(
@@ -727,8 +729,8 @@ def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
 def _spells(
     rest: Signal, expected: Signal, heard: Signal, floor: float, means: tuple[_Means, _Means, _Means]
 ) -> tuple[Signal, Signal, Signal]:
-    """Pieces of several lengths around each cell, shape (lengths, cells): the rest over that on either side, and as a
-    share of what was expected, in dB."""
+    """Pieces of several lengths around each cell, shape (lengths, cells): the rest over that on either side, as a share
+    of what was expected, and beside the return as it is; as powers."""
     from scipy.ndimage import maximum_filter1d
 
     rests, wanted = _Means(rest), _Means(expected)
@@ -748,10 +750,12 @@ def _spells(
         gone = (rp < COLLAPSED * gain * pp) & (pp > 0.25 * beside)
         within = np.where(gone, np.maximum(within, rr - 2.0 * gain * rp + gain * gain * pp), within)
         around = np.maximum(rests.over(-away - side, -away), rests.over(away, away + side)) + floor
-        above.append(_db(within[CONTEXT:-CONTEXT]) - _db(around[CONTEXT:-CONTEXT]))
-        share = _db(within[CONTEXT:-CONTEXT]) - _db(wanted.over(-half, half)[CONTEXT:-CONTEXT])
-        shares.append(np.where(gain[CONTEXT:-CONTEXT] > 0.0, share, share - SET_IN_DB))
-        raws.append(_db(within[CONTEXT:-CONTEXT]) - _db(maximum_filter1d(heard, cells)[CONTEXT:-CONTEXT]))
+        inner = slice(CONTEXT, -CONTEXT)
+        within = within[inner]
+        above.append(within / around[inner])
+        known = np.where(gain[inner] > 0.0, 1.0, 10.0 ** (-SET_IN_DB / 10.0))
+        shares.append(within * known / np.maximum(wanted.over(-half, half)[inner], LEAST_POWER))
+        raws.append(within / np.maximum(maximum_filter1d(heard, cells)[inner], LEAST_POWER))
     return np.array(above), np.array(shares), np.array(raws)
 
 
@@ -822,13 +826,14 @@ class _Usual:
     def add(self, looks: _Looks) -> None:
         chosen = looks.clear
         if chosen.any():
-            levels = self._level(looks.loudness[chosen])
+            levels = self.levels(looks.loudness[chosen])
             shares = np.clip((looks.share[chosen] + 60.0) / 3.0, 0, self.SHARES - 1).astype(np.intp)
             self.counts += np.bincount(levels * self.SHARES + shares, minlength=self.counts.size).reshape(
                 self.counts.shape
             )
 
-    def _level(self, loudness: Signal) -> NDArray[np.intp]:
+    def levels(self, loudness: Signal) -> NDArray[np.intp]:
+        """The class of each loudness, in dB."""
         return np.clip((loudness - self.LOW) / self.STEP, 0, self.LEVELS - 1).astype(np.intp)
 
     def table(self) -> Signal:
@@ -845,7 +850,7 @@ class _Usual:
         return np.where(total >= SHARE_CELLS, share, MOST_SHARE)
 
     def shares(self, loudness: Signal) -> Signal:
-        return np.asarray(self.table()[self._level(loudness)])
+        return np.asarray(self.table()[self.levels(loudness)])
 
     def share(self, loudness: float) -> float:
         return float(self.shares(np.array([loudness]))[0])
@@ -949,4 +954,4 @@ def _moved(values: Signal, offset: int) -> Signal:
 
 
 def _db(power: Signal) -> Signal:
-    return np.asarray(10.0 * np.log10(np.maximum(power, 1e-12)))
+    return np.asarray(10.0 * np.log10(np.maximum(power, LEAST_POWER)))
