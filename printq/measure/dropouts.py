@@ -86,7 +86,7 @@ near. Ticks and gaps of one to three samples have 0.95 and more, crests that a s
 EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
 MOST_SHAPES = 12
-"""Cells in a segment that are compared with an impulse, or a copy."""
+"""Cells in a segment that are compared with an impulse, and spells in it."""
 GAP_ONSET = 6.0
 """A gate closes more slowly."""
 EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
@@ -321,12 +321,12 @@ def _overlap(one: _Event, other: _Event) -> bool:
     return one.start < other.end and other.start < one.end
 
 
-def _places(events: list[_Event]) -> int:
-    """How many places some events are at, each up to a tenth of a second."""
+def _places(events: list[_Event], apart: int) -> int:
+    """How many places some events are at; those that follow each other by fewer frames are at one."""
     count, until = 0, -math.inf
     for event in sorted(events, key=lambda event: event.start):
         count += event.start > until
-        until = max(until, event.end + 2 * JOINED_CELLS * 16)
+        until = max(until, event.end + apart)
     return count
 
 
@@ -405,7 +405,7 @@ class _Side:
         found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
         spell = max(LEAST_SPELL, self._spells.threshold() + SPELL_MARGIN)
         spelled = [event for strength, event in self._spelled if strength >= spell]
-        spelled = spelled if _places(spelled) <= MOST_TICKS else []
+        spelled = spelled if _places(spelled, 2 * JOINED_CELLS * self.cell) <= MOST_TICKS else []
         # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
         ticks = [event for event in self._sure if event.kind == "tick" and self._score(event, IMPULSE_MARGIN) >= scores]
         sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
@@ -479,7 +479,7 @@ class _Side:
             if looks.onset[max(0, place - half - 4) : place + half].max() < ABRUPT or len(self._spelled) >= MOST_SPELLS:
                 continue
             low, high = max(0, place - half), min(len(best), place + half)
-            loud = np.flatnonzero(looks.rest[low:high] > 0.25 * looks.rest[low:high].mean())
+            loud = np.flatnonzero(looks.rest[low:high] >= 0.25 * looks.rest[low:high].mean())
             low, high = low + int(loud[0]), low + int(loud[-1]) + 1
             kind = _between(
                 self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
@@ -775,15 +775,15 @@ def _repeat(rr: _Means, rp: _Means, pp: _Means, floor: float) -> Signal:
     return np.where(there, score, SILENT)
 
 
-def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int, *, first: bool = False) -> list[int]:
-    """One cell of each group of neighbours, the strongest, or the first; of all, at most so many."""
+def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int) -> list[int]:
+    """The strongest cell of each group of neighbours; of all, at most so many."""
     places = np.flatnonzero(hot)
     if not len(places):
         return []
     groups = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1)
     best = [int(group[np.argmax(strength[group])]) for group in groups]
     order = np.argsort([-strength[place] for place in best], kind="stable")[:most]
-    return sorted(int(groups[index][0]) if first else best[index] for index in order)
+    return sorted(best[index] for index in order)
 
 
 def _equal(cells: Signal, power: Real, cell: int) -> list[tuple[int, int]]:
