@@ -1,11 +1,14 @@
-"""One walk through a take, its source and its finished print: everything the checks need, in constant memory."""
+"""A walk through a take, its source and its finished print: everything the checks need, in constant memory.
+
+Dropouts are looked for in a second process, which walks through take and source by itself: they cost as much as all
+the rest.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,7 +43,7 @@ from printq.models.passes import Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
 from printq.models.verdict import Level, Loudness
-from printq.recordings.feeding import feed
+from printq.recordings.beside import Beside
 from printq.units import db_to_ratio
 from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness
 
@@ -190,32 +193,21 @@ def measure_take(
     spectra = CrossSpectra(rate, channels, each.print_frames)
     activity = _Activity(rate, channels)
     hasher = AudioHasher(each.rate, each.source_channels)
-    dropouts = _LinedUpFinder(rate, channels, own_delay_frames)
-
-    def measure_levels(block: _Checked) -> None:
-        nonlocal sent_sum, walked
-        dry, sent, heard = block
-        hasher.add(dry)
-        activity.add(sent, heard)
-        sent_sum += sent.by_channel.sum(axis=1)
-        walked += len(sent)
-        levels.add(heard)
-        true_peaks.add(heard)
-
-    def measure_shapes(block: _Checked) -> None:
-        _, sent, heard = block
-        sent_clips.add(sent)
-        clips.add(heard)
-        flat_tops.add(sent, heard)
-        plateaus.add(sent, heard)
-        spectra.add(sent, heard)
-
-    with ThreadPoolExecutor(max_workers=1) as beside:
-        printed = beside.submit(_measure_print, staged)
-        with SoundReader(take_path) as reader, StemReader(parts, each.source_channels, each.source_frames) as stem:
+    walk = _Walk(each, insert, take, take_path, trim, tuple(parts))
+    with Beside(_find_dropouts, walk, own_delay_frames) as beside:
+        with walk.opened() as (reader, stem):
             lead = _read_lead(reader, take, trim)
-            walk = _walk(reader, stem, each, insert, take, trim)
-            feed(_checked(walk), [dropouts.add, measure_levels, measure_shapes])
+            for dry, played, came in walk.blocks(reader, stem):
+                sent, heard = CheckedBlock(played), CheckedBlock(came)
+                hasher.add(dry)
+                activity.add(sent, heard)
+                sent_sum += sent.by_channel.sum(axis=1)
+                walked += len(sent)
+                for meter in (levels, true_peaks, clips):
+                    meter.add(heard)
+                sent_clips.add(sent)
+                for comparison in (flat_tops, plateaus, spectra):
+                    comparison.add(sent, heard)
             for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
                 hasher.add(dry)
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
@@ -224,8 +216,9 @@ def measure_take(
             matrix = spectra.result()
             reach = LAG_S * rate if insert.trim == "path" else OWN_LAG_S * rate
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
-            nulls = _null_path(reader, stem, each, insert, take, trim, lags, noise_power)
-        finished, loudness, frames, checksum = printed.result()
+            nulls = _null_path(walk, reader, stem, lags, noise_power)
+        finished, loudness, frames, checksum = _measure_print(staged)
+        dropouts = beside.result()
     own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
     return TakeFigures(
         noise=noise,
@@ -240,7 +233,7 @@ def measure_take(
         sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
         nulls=nulls,
         nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
-        dropouts=dropouts.result(),
+        dropouts=dropouts,
         above_noise_db=activity.above_noise_db(noise_power),
         print_frames=frames,
         print_sha256=checksum,
@@ -249,71 +242,69 @@ def measure_take(
     )
 
 
-_Walked = tuple[Signal, Signal, NDArray[np.floating]]
-_Checked = tuple[Signal, CheckedBlock, CheckedBlock]
+@dataclass(frozen=True)
+class _Walk:
+    """Through stem and tail: the stem as it lies on disk, as it was sent, and what came back, lined up."""
+
+    each: Pass
+    insert: Insert
+    take: TakeRecord
+    take_path: Path
+    trim: Trim
+    parts: tuple[StemPart, ...]
+
+    @contextmanager
+    def opened(self) -> Iterator[tuple[SoundReader, StemReader]]:
+        """The take and its stem."""
+        with (
+            SoundReader(self.take_path) as reader,
+            StemReader(self.parts, self.each.source_channels, self.each.source_frames) as stem,
+        ):
+            yield reader, stem
+
+    def blocks(self, reader: SoundReader, stem: StemReader) -> Iterator[tuple[Signal, Signal, NDArray[np.floating]]]:
+        """Each of the shape (frames, channels)."""
+        take = self.take
+        gain = db_to_ratio(self.each.send_db)
+        stem.seek(0)
+        reader.seek(min(max(0, take.layout.material_at + self.trim.frames), take.frames))
+        left = self.each.print_frames
+        while left > 0:
+            # Takes hold no more digits.
+            heard = reader.read_float32(min(BLOCK_FRAMES, left))[:, : take.channels]
+            if not len(heard):
+                break
+            left -= len(heard)
+            dry = stem.read(len(heard))
+            sent = to_sends(dry, self.insert.mode)
+            if gain != 1.0:
+                sent = sent * gain
+            if len(sent) < len(heard):
+                sent = np.concatenate((sent, np.zeros((len(heard) - len(sent), take.channels))))
+            yield dry, sent, heard
 
 
-def _checked(walk: Iterator[_Walked]) -> Iterator[_Checked]:
-    """The same for many meters: what was sent and what came back looked at once for all of them."""
-    for dry, sent, heard in walk:
-        yield dry, CheckedBlock(sent), CheckedBlock(heard)
-
-
-def _walk(
-    reader: SoundReader, stem: StemReader, each: Pass, insert: Insert, take: TakeRecord, trim: Trim
-) -> Iterator[_Walked]:
-    """Blocks over stem and tail: the stem as it lies on disk, as it was sent, and what came back, lined up."""
-    gain = db_to_ratio(each.send_db)
-    stem.seek(0)
-    reader.seek(min(max(0, take.layout.material_at + trim.frames), take.frames))
-    left = each.print_frames
-    while left > 0:
-        # Takes hold no more digits.
-        heard = reader.read_float32(min(BLOCK_FRAMES, left))[:, : take.channels]
-        if not len(heard):
-            break
-        left -= len(heard)
-        dry = stem.read(len(heard))
-        sent = to_sends(dry, insert.mode)
-        if gain != 1.0:
-            sent = sent * gain
-        if len(sent) < len(heard):
-            sent = np.concatenate((sent, np.zeros((len(heard) - len(sent), take.channels))))
-        yield dry, sent, heard
-
-
-class _LinedUpFinder:
-    """A `DropoutFinder` that hears the stem as late as the unit itself makes it, where that delay is not trimmed."""
-
-    def __init__(self, rate: int, channels: int, own_delay_frames: int) -> None:
-        self._finder = DropoutFinder(rate, channels)
-        self._waiting = np.zeros((own_delay_frames, channels))
-
-    def add(self, block: _Checked) -> None:
-        sent, heard = block[1].samples, block[2].samples
-        if len(self._waiting):
-            together = np.concatenate((self._waiting, sent))
-            sent, self._waiting = together[: len(sent)], together[len(sent) :]
-        self._finder.add(sent, heard)
-
-    def result(self) -> DropoutResult:
-        return self._finder.result()
+def _find_dropouts(walk: _Walk, own_delay_frames: int) -> DropoutResult:
+    """What the stem does not explain; it is heard as late as the unit itself makes it, where that is not trimmed."""
+    channels = walk.take.channels
+    finder = DropoutFinder(walk.take.rate, channels)
+    waiting = np.zeros((own_delay_frames, channels))
+    with walk.opened() as (reader, stem):
+        for _, sent, heard in walk.blocks(reader, stem):
+            if len(waiting):
+                together = np.concatenate((waiting, sent))
+                sent, waiting = together[: len(sent)], together[len(sent) :]
+            finder.add(sent, heard)
+    return finder.result()
 
 
 def _null_path(
-    reader: SoundReader,
-    stem: StemReader,
-    each: Pass,
-    insert: Insert,
-    take: TakeRecord,
-    trim: Trim,
-    lags: Sequence[float | None],
-    noise_power: Sequence[float],
+    walk: _Walk, reader: SoundReader, stem: StemReader, lags: Sequence[float | None], noise_power: Sequence[float]
 ) -> tuple[PathNull | None, ...]:
     """A second walk, only where a path may do nothing at all: there its spectra are not exact enough."""
-    meters = {channel: PathNullMeter(take.rate, lag) for channel, lag in enumerate(lags) if lag is not None}
+    meters = {channel: PathNullMeter(walk.take.rate, lag) for channel, lag in enumerate(lags) if lag is not None}
     if meters:
-        for _, sent, heard in _walk(reader, stem, each, insert, take, trim):
+        for _, sent, heard in walk.blocks(reader, stem):
             for channel, meter in meters.items():
                 meter.add(sent[:, channel : channel + 1], heard[:, channel : channel + 1])
     found: list[PathNull | None] = [None] * len(lags)
