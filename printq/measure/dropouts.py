@@ -27,8 +27,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
+from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, look
 from printq.measure.tracking import (
     BLOCKS,
+    CELLS,
     KERNEL,
     Followed,
     ResponseFollower,
@@ -46,10 +48,6 @@ FaultKind = Literal["gap", "jump", "repeat", "tick"]
 MOST_KEPT = 1000
 MOST_EVENTS = 4000
 """Suspicions of a channel that are remembered until the end; the strongest."""
-CELLS = 448
-"""To a block: 16 samples at 48 kHz, 0.33 ms."""
-CONTEXT = 200
-"""Cells that are known to either side of one that is judged: 67 ms."""
 EDGE = 30
 """Cells at both ends of a take that are not judged: 10 ms."""
 
@@ -67,16 +65,13 @@ FAINTEST, FAINT_IN_BASS = -62.0, 4.5
 MOST_CONFIRMED = 6
 """Faint suspicions in a segment that are looked at more closely."""
 SHARE_QUANTILE, SHARE_MARGIN = 0.999, 7.0
-LEAST_SHARE, MOST_SHARE = -20.0, -5.0
+LEAST_SHARE = -20.0
 SHARE_CELLS = 2000
 """A fault is a larger share of what was expected than all but a thousandth of the cells that are as loud have; until
 so many are known, and at most, 5 dB below it."""
-REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
-"""A longer repeat: the part that no gain explains is this far over that of its surroundings, and near the whole."""
 TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 4.0
 """The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
 tape, 1.1 for a valve, 2.3 for a transient shaper)."""
-SILENT, LEAST_POWER = -120.0, 1e-12
 
 # What is beyond doubt by its shape, however small a share of what was expected it is.
 IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
@@ -100,25 +95,19 @@ IMPULSE_CLEAR, CLEAR_MARGIN, CLEAR_RAW_MARGIN = 0.95, 4.0, 18.0
 STEADY_LEVEL = 30.0
 """Where the stem is cut off or sets in, power by more than this, its own edge looks like an impulse."""
 
-SPELLS = (4, 8, 16, 32, 64, 136)
-"""Cells: 1.3 to 45 ms."""
+SPELL_HOPS, SPELL_DOUBT = (2, 2, 4, 8, 16, 32), 1.5
+"""Spells are looked at around every so many cells first, which makes them look less, in dB, at most."""
+NEVER = -12.5
+"""A score that no threshold of a take depends on: below this it need not be known."""
 ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
 LEAST_SPELL, SPELL_MARGIN, ABRUPT = 3.5, -1.0, 9.0
 """Score that counts, what is added to the take's own threshold, and how steeply a fault begins, in dB."""
 JOINED_CELLS = 140
 """Two edges of one fault are at most this far apart: 47 ms."""
-PAST_CELLS = 30
-"""What is older than 10 ms may be heard again as an echo."""
 ECHO_SHARE, LOST_SHARE = 0.07, 0.25
 """A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
-ECHO_MARGIN, LOST_DB = 1.0, 12.0
-FALLEN, COLLAPSED = 0.7, 0.2
-"""A gain may fall to this part of what it is on either side; a cell with less than the second has lost the stem."""
-SET_IN_DB = 8.0
-"""Where there was nothing before, a unit's errors may be so much larger."""
-STEPPED, STEP_RAW_DB = 2.0, 20.0
-"""Where the gain is so much larger on one side than on the other, its step is heard like an impulse."""
+ECHO_MARGIN = 1.0
 STEADY_CELLS = 7
 """In 2.3 ms no gain moves much."""
 SEAM, SEAM_DB = 2, 8.0
@@ -337,8 +326,8 @@ class _Side:
     channel: int
     cell: int
     _cells: Signal = field(default_factory=lambda: np.zeros((5, CONTEXT)))
-    _waves: Real = field(default_factory=lambda: np.zeros((3, 0), dtype=np.float32))
-    """Return and expectation, whitened, and the return's power, as far as the cells go."""
+    _waves: _Waves = field(default_factory=lambda: _Waves())
+    """As far as the cells go."""
     _whitening: list[Real] = field(default_factory=list)
     """That of the last two segments."""
     _sure: list[_Event] = field(default_factory=list)
@@ -364,26 +353,25 @@ class _Side:
         """Take a segment."""
         if self._first < 0:
             self._first = start - CONTEXT * self.cell
-            self._waves = np.zeros((3, CONTEXT * self.cell), dtype=np.float32)
-        r = followed.returned[self.channel].reshape(-1, self.cell)
-        p = followed.expected[self.channel].reshape(-1, self.cell)
-        raw = followed.power[self.channel].reshape(-1, self.cell)
-        ones = np.ones(self.cell, dtype=np.float32)
-        impulse = np.repeat(followed.impulse[self.channel], CELLS)
-        rr, rp, pp = (r * r) @ ones, (r * p) @ ones, (p * p) @ ones
+            self._waves.add_silence(CONTEXT * self.cell)
+        pair, raw = followed.pairs[self.channel], followed.power[self.channel]
         # With a gain of its own for each of them: a compressor that works hard is not an echo.
-        pieces = [each.reshape(-1, STEADY_CELLS).sum(axis=1, dtype=np.float64) for each in (rr, rp, pp)]
+        pieces = pair.energies.reshape(3, -1, STEADY_CELLS) @ np.ones(STEADY_CELLS)
         left = np.maximum(pieces[0] - pieces[1] ** 2 / np.maximum(pieces[2], 1e-30), 0.0)
         active = pieces[2] > 0.01 * pieces[0]
         new = np.array([[left[active].sum(), pieces[0][active].sum()], followed.energies[self.channel]])
         self._unexplained = 0.9 * self._unexplained + new
-        self._ends = start + len(rr) * self.cell
+        self._ends = start + pair.energies.shape[1] * self.cell
         self._bass, self._drifting = followed.bass, followed.drifting
-        self._heard = [*self._heard[-2:], float(rr.max())]
-        new = np.stack((rr, rp, pp, (raw @ ones) / self.cell, impulse))
-        self._cells = np.concatenate((self._cells, new), axis=1)
-        waves = (followed.returned, followed.expected, followed.power)
-        self._waves = np.concatenate((self._waves, np.stack([each[self.channel] for each in waves])), axis=1)
+        self._heard = [*self._heard[-2:], float(pair.energies[0].max())]
+        held = self._cells.shape[1]
+        cells = np.empty((5, held + pair.energies.shape[1]))
+        cells[:, :held] = self._cells
+        cells[:3, held:] = pair.energies
+        cells[3, held:] = raw.reshape(-1, self.cell) @ np.full(self.cell, 1.0 / self.cell, dtype=np.float32)
+        cells[4, held:].reshape(BLOCKS, -1)[:] = followed.impulse[self.channel][:, np.newaxis]
+        self._cells = cells
+        self._waves.add(pair.returned, pair.expected, raw)
         self._whitening = [*self._whitening[-1:], followed.whitening[self.channel]]
         self._judge()
 
@@ -395,7 +383,7 @@ class _Side:
     def finish(self) -> None:
         """Nothing follows."""
         self._cells = np.concatenate((self._cells, np.zeros((5, CONTEXT))), axis=1)
-        self._waves = np.concatenate((self._waves, np.zeros((3, CONTEXT * self.cell), dtype=np.float32)), axis=1)
+        self._waves.add_silence(CONTEXT * self.cell)
         self._judge()
 
     def events(self, frames: int) -> list[_Event]:
@@ -427,19 +415,20 @@ class _Side:
         if count <= 0:
             return
         first = self._first + CONTEXT * self.cell
-        looks = _look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
+        looks = look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
         if self._drifting or self._share() > LOST_SHARE:
             # Not predictable: only what is gross counts.
             looks = replace(looks, neighbours=looks.neighbours - LOST_DB, repeat=looks.repeat - LOST_DB)
         # Where two segments meet, the response changes a little, and with it what is expected.
-        place = (first // self.cell + np.arange(count) + SEAM) % (CELLS * BLOCKS)
-        looks = replace(looks, share=np.where(place < 2 * SEAM, looks.share - SEAM_DB, looks.share))
-        self._usual.add(looks)
+        for seam in range(-(first // self.cell) % (CELLS * BLOCKS), count + SEAM, CELLS * BLOCKS):
+            looks.share[max(0, seam - SEAM) : seam + SEAM] -= SEAM_DB
+        levels = self._usual.levels(looks.loudness)
+        self._usual.add(looks, levels)
         score = np.minimum(looks.neighbours - ABOVE_NEIGHBOURS, looks.raw - ABOVE_RAW)
-        strict = np.minimum(score, looks.share - self._usual.shares(looks.loudness))
+        strict = np.minimum(score, looks.share - self._usual.table[levels])
         self._scores.add(strict)
         self._repeats.add(looks.repeat)
-        self._look_at_spells(looks, first)
+        self._look_at_spells(looks, levels, first)
         hot = (np.minimum(score, looks.share - LEAST_SHARE) > 0.0) | (looks.repeat > 0.0)
         if hot.any():
             self._remember(np.flatnonzero(hot), looks, first)
@@ -455,20 +444,23 @@ class _Side:
             self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
         self._look_at_shapes(looks, first)
         self._cells = self._cells[:, count:]
-        self._waves = self._waves[:, count * self.cell :]
+        self._waves.drop(count * self.cell)
         self._first += count * self.cell
 
-    def _look_at_spells(self, looks: _Looks, first: int) -> None:
-        from scipy.ndimage import maximum_filter1d
-
-        levels = self._usual.levels(looks.loudness)
-        least = 10.0 ** (self._usual.table() / 10.0)
-        usual = np.array([least[maximum_filter1d(levels, cells)] for cells in SPELLS])
-        above = 10.0 ** (np.array(ABOVE_SPELL) / 10.0)
-        scores = np.minimum(looks.spells / above[:, np.newaxis], looks.spell_shares / usual)
-        scores = np.minimum(scores, looks.spell_raws * 10.0 ** (-ABOVE_RAW / 10.0))
-        which = np.argmax(scores, axis=0)
-        best = _db(scores.max(axis=0))
+    def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
+        """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
+        least, raw = LEAST_SHARE + NEVER - SPELL_DOUBT, ABOVE_RAW + NEVER - SPELL_DOUBT
+        if not looks.spells.may_reach(10.0 ** (least / 10.0), 10.0 ** (raw / 10.0)):
+            self._spells.add(np.full(len(looks.level), SILENT))
+            return
+        scores = self._spell_scores(looks, levels, SPELL_HOPS)
+        if max(float(each.max()) for each in scores) <= LEAST_SPELL - SPELL_DOUBT:
+            self._spells.add_highest(
+                [_highest(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)]
+            )
+            return
+        every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
+        which, best = np.argmax(every, axis=0), every.max(axis=0)
         self._spells.add(best)
         hot = best > LEAST_SPELL
         if not hot.any():
@@ -486,9 +478,23 @@ class _Side:
             )
             self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind)))
 
+    def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
+        """Scores in dB of pieces of each length, around every so many cells; `levels` are the classes of loudness."""
+        from scipy.ndimage import maximum_filter1d
+
+        least = 10.0 ** (self._usual.table / 10.0)
+        scores = []
+        for cells, hop, above in zip(SPELLS, hops, ABOVE_SPELL, strict=True):
+            over, share, raw = looks.spells.measure(cells, hop)
+            over *= 10.0 ** (-above / 10.0)
+            share /= least[maximum_filter1d(levels[::hop], max(1, cells // hop))]
+            raw *= 10.0 ** (-ABOVE_RAW / 10.0)
+            scores.append(in_db(np.minimum(np.minimum(over, share), raw)))
+        return scores
+
     def _event(
         self,
-        looks: _Looks,
+        looks: CellLooks,
         place: int,
         first: int,
         cells: tuple[int, int],
@@ -513,7 +519,7 @@ class _Side:
             clear=clear,
         )
 
-    def _look_at_shapes(self, looks: _Looks, first: int) -> None:
+    def _look_at_shapes(self, looks: CellLooks, first: int) -> None:
         """Impulses and equal samples, which are known by their shape alone."""
         found: list[tuple[int, int, FaultKind]] = []
         clear: set[int] = set()
@@ -526,7 +532,7 @@ class _Side:
                 if alike > 0.0:
                     found.append((place, place + 1, "tick"))
                     clear.update({place} if alike > IMPULSE_CLEAR else ())
-        found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves[2], cell)]
+        found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves.power(), cell)]
         for low, high, kind in found:
             if not 0 <= low < len(looks.level):
                 continue
@@ -550,8 +556,8 @@ class _Side:
             return 0.0
         low, high = place * cell - cell // 2 - half, (place + 1) * cell + cell // 2 + half
         impulses = self._impulses(place)
-        wanted = self._waves[1, low:high]
-        rest = self._waves[0, low:high] - np.float32(both / max(expected, 1e-9)) * wanted
+        back, wanted = self._waves.piece(low, high)
+        rest = back - np.float32(both / max(expected, 1e-9)) * wanted
         windows = np.lib.stride_tricks.sliding_window_view(rest, 2 * half + 1)
         # The strongest place counts: beside it, a part of an impulse looks like others.
         impulse = ((windows @ impulses) ** 2).sum(axis=1)
@@ -583,7 +589,7 @@ class _Side:
             return -math.inf
         return 10.0 * math.log10(share) + ECHO_MARGIN
 
-    def _remember(self, hot: NDArray[np.intp], looks: _Looks, first: int) -> None:
+    def _remember(self, hot: NDArray[np.intp], looks: CellLooks, first: int) -> None:
         groups = np.split(hot, np.flatnonzero(np.diff(hot) > 3) + 1)
         for index, group in enumerate(groups):
             best = int(group[np.argmax(np.maximum(looks.neighbours[group] - ABOVE_NEIGHBOURS, looks.repeat[group]))])
@@ -625,154 +631,6 @@ def _between(inside: Signal, before: Signal) -> FaultKind:
     if pp <= 0.0:
         return "tick"
     return "repeat" if rp <= 0.0 or rr - rp**2 / pp > 0.5 * rr else "tick"
-
-
-@dataclass(frozen=True)
-class _Looks:
-    """How cells look, each a number in dB for each cell."""
-
-    neighbours: Signal
-    """The rest over that of the neighbours."""
-    share: Signal
-    """The rest over what was expected."""
-    raw: Signal
-    """The rest, as an impulse, over the return's own power nearby."""
-    repeat: Signal
-    """Score as a longer repeat."""
-    loudness: Signal
-    """Power of the return nearby."""
-    level: Signal
-    """Of an impulse as strong as the rest."""
-    rest: Signal
-    """Its energy, not in dB."""
-    onset: Signal
-    """The rest over that of what is before."""
-    clear: NDArray[np.bool_]
-    """Where much more was expected than is usually left."""
-    spells: Signal
-    """The same three of pieces of several lengths around each cell, shape (lengths, cells); not in dB."""
-    spell_shares: Signal
-    spell_raws: Signal
-
-
-def _look(cells: Signal, cell: int, echo_db: float, heard: float) -> _Looks:
-    """Look at all cells but the context at both ends."""
-    from scipy.ndimage import maximum_filter1d
-
-    rr, rp, pp, raw, impulse = cells
-    means_rr, means_rp, means_pp = _Means(rr), _Means(rp), _Means(pp)
-    rp5, pp5 = means_rp.over(-2, 3), means_pp.over(-2, 3)
-    # Where little was expected, nothing is known of the gain: it is taken for what it usually is, 1.
-    gain = (rp5 + cell) / (pp5 + cell)
-    # What is known of the gain on either side: nothing, where next to nothing was expected.
-    least = np.maximum(3.0 * cell, 0.03 * pp5)
-    known = np.where(pp5 > 3.0 * cell, gain, 0.0)
-    sides = []
-    high = np.zeros_like(gain)
-    for offsets in ((-6, -11, -16), (6, 11, 16)):
-        side = np.zeros_like(gain)
-        for offset in offsets:
-            high = np.maximum(high, _moved(gain, offset))
-            side = np.maximum(side, np.where(_moved(pp5, offset) >= least, _moved(known, offset), 0.0))
-        sides.append(side)
-    low = np.minimum(*sides)
-    # Nor does any gain fall to next to nothing and come back: that is a gap.
-    low = np.where(rp < COLLAPSED * low * pp, low, FALLEN * low)
-    # After a rest a compressor has let go, by as much as it likes.
-    bound = np.clip(gain, low, np.where(low > 0.0, 1.4 * high, 1e3))
-    rest = np.maximum(rr - 2.0 * bound * rp + bound * bound * pp, 0.0)
-    floor = 0.1 * cell
-    means = _Means(rest)
-    usual = np.maximum(means.over(-20, -2), means.over(3, 21))
-    means = _Means(np.minimum(rest, 3.0 * usual + floor))
-    before = means.over(-20, -2)
-    usual = np.maximum(before, means.over(3, 21)) + floor
-    inner = slice(CONTEXT, -CONTEXT)
-    expected = maximum_filter1d(np.maximum(bound, high) ** 2 * pp, 5)[inner]
-    rest_db = _db(rest[inner])
-    share = rest_db - _db(expected)
-    # Before it there was nothing: how fast a unit takes hold of what sets in is not known.
-    share = np.where(low[inner] > 0.0, share, share - SET_IN_DB)
-    early, late = (means_rp.over(*each) / np.maximum(means_pp.over(*each), floor) for each in ((-45, -4), (5, 46)))
-    stepped = np.maximum(early, late) > STEPPED * np.minimum(early, late)
-    foreign = np.minimum(means.over(-81, -21), means.over(21, 81)) > np.maximum(
-        3.0 * np.maximum(means_pp.over(-81, -21), means_pp.over(21, 81)), 10.0 * cell
-    )
-    loud = maximum_filter1d(raw, 61)
-    spells, spell_shares, spell_raws = _spells(
-        rest, np.maximum(bound, high) ** 2 * pp, loud * impulse, floor, (means_rr, means_rp, means_pp)
-    )
-    repeat = _repeat(means_rr, means_rp, means_pp, floor)[inner]
-    if echo_db > -math.inf:
-        past = np.maximum(np.maximum.accumulate(_moved(rr, -PAST_CELLS)), heard)
-        echo = rest_db - (_db(past) + echo_db)[inner]
-        share = np.minimum(share, echo + MOST_SHARE)
-        spell_shares = np.minimum(spell_shares, 10.0 ** ((echo + MOST_SHARE) / 10.0))
-        repeat = np.minimum(repeat, echo)
-    loud = loud[inner]
-    return _Looks(
-        neighbours=rest_db - _db(usual[inner]) - np.where(foreign[inner], LOST_DB, 0.0),
-        share=share,
-        raw=rest_db - _db(loud * impulse[inner]) - np.where(stepped[inner], STEP_RAW_DB, 0.0),
-        repeat=repeat,
-        loudness=_db(loud),
-        level=rest_db - _db(impulse[inner]),
-        rest=rest[inner],
-        onset=rest_db - _db(before[inner] + floor),
-        clear=expected > 100.0 * usual[inner],
-        spells=spells,
-        spell_shares=spell_shares,
-        spell_raws=spell_raws,
-    )
-
-
-def _spells(
-    rest: Signal, expected: Signal, heard: Signal, floor: float, means: tuple[_Means, _Means, _Means]
-) -> tuple[Signal, Signal, Signal]:
-    """Pieces of several lengths around each cell, shape (lengths, cells): the rest over that on either side, as a share
-    of what was expected, and beside the return as it is; as powers."""
-    from scipy.ndimage import maximum_filter1d
-
-    rests, wanted = _Means(rest), _Means(expected)
-    above, shares, raws = [], [], []
-    for cells in SPELLS:
-        half, away = cells // 2, cells // 2 + 3
-        side = 20 + half
-        within = rests.over(-half, half)
-        rr, rp, pp = (each.over(-half, half) for each in means)
-        gain, beside = np.full_like(rr, np.inf), np.zeros_like(rr)
-        for low, high in ((-away - side, -away), (away, away + side)):
-            played = means[2].over(low, high)
-            gain = np.minimum(
-                gain, np.where(played > 3.0 * floor, means[1].over(low, high) / np.maximum(played, 1e-9), 0.0)
-            )
-            beside = np.maximum(beside, played)
-        gone = (rp < COLLAPSED * gain * pp) & (pp > 0.25 * beside)
-        within = np.where(gone, np.maximum(within, rr - 2.0 * gain * rp + gain * gain * pp), within)
-        around = np.maximum(rests.over(-away - side, -away), rests.over(away, away + side)) + floor
-        inner = slice(CONTEXT, -CONTEXT)
-        within = within[inner]
-        above.append(within / around[inner])
-        known = np.where(gain[inner] > 0.0, 1.0, 10.0 ** (-SET_IN_DB / 10.0))
-        shares.append(within * known / np.maximum(wanted.over(-half, half)[inner], LEAST_POWER))
-        raws.append(within / np.maximum(maximum_filter1d(heard, cells)[inner], LEAST_POWER))
-    return np.array(above), np.array(shares), np.array(raws)
-
-
-def _repeat(rr: _Means, rp: _Means, pp: _Means, floor: float) -> Signal:
-    """Score for a piece of 3 ms that no gain explains, between others that one does."""
-    heard, both, expected = (each.over(-4, 4) for each in (rr, rp, pp))
-    rest = np.maximum(heard - np.maximum(both, 0.0) ** 2 / np.maximum(expected, 1e-9), 0.0)
-    means = _Means(rest)
-    left, right = means.over(-195, -140), means.over(141, 196)
-    around = np.maximum(left, right) + floor
-    # There must be something to be explained here and on both sides, and on both sides it must be explained.
-    there = expected > 5.0 * floor
-    for offsets, unexplained in (((-195, -140), left), ((141, 196), right)):
-        there &= pp.over(*offsets) > 5.0 * floor
-        there &= unexplained < 0.3 * rr.over(*offsets)
-    score = np.minimum(_db(rest) - _db(around) - REPEAT_ABOVE, _db(rest) - _db(heard) - REPEAT_SHARE)
-    return np.where(there, score, SILENT)
 
 
 def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int) -> list[int]:
@@ -822,22 +680,27 @@ class _Usual:
 
     LOW, STEP, LEVELS, SHARES = -120.0, 3.0, 45, 30
     counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((45, 30), dtype=np.int64))
+    table: Signal = field(default_factory=lambda: np.full(45, MOST_SHARE))
+    """Share that a fault must exceed, by class of loudness."""
 
-    def add(self, looks: _Looks) -> None:
+    def add(self, looks: CellLooks, levels: NDArray[np.intp]) -> None:
+        """Count cells, of which the classes of loudness are known."""
         chosen = looks.clear
         if chosen.any():
-            levels = self.levels(looks.loudness[chosen])
             shares = np.clip((looks.share[chosen] + 60.0) / 3.0, 0, self.SHARES - 1).astype(np.intp)
-            self.counts += np.bincount(levels * self.SHARES + shares, minlength=self.counts.size).reshape(
-                self.counts.shape
-            )
+            counts = np.bincount(levels[chosen] * self.SHARES + shares, minlength=self.counts.size)
+            self.counts += counts.reshape(self.counts.shape)
+            self.table = self._shares()
 
     def levels(self, loudness: Signal) -> NDArray[np.intp]:
         """The class of each loudness, in dB."""
         return np.clip((loudness - self.LOW) / self.STEP, 0, self.LEVELS - 1).astype(np.intp)
 
-    def table(self) -> Signal:
-        """Share that a fault must exceed, by loudness."""
+    def share(self, loudness: float) -> float:
+        """What a fault must exceed where the return is as loud, in dB."""
+        return float(self.table[self.levels(np.array([loudness]))][0])
+
+    def _shares(self) -> Signal:
         # What is as loud or louder counts, and a little below.
         louder = np.cumsum(self.counts[::-1], axis=0)[::-1]
         louder = np.concatenate((louder[:2], louder[:-2]))
@@ -849,12 +712,6 @@ class _Usual:
         share = np.clip(-60.0 + 3.0 * place + SHARE_MARGIN, LEAST_SHARE, MOST_SHARE)
         return np.where(total >= SHARE_CELLS, share, MOST_SHARE)
 
-    def shares(self, loudness: Signal) -> Signal:
-        return np.asarray(self.table()[self.levels(loudness)])
-
-    def share(self, loudness: float) -> float:
-        return float(self.shares(np.array([loudness]))[0])
-
 
 @dataclass
 class _Tail:
@@ -864,8 +721,12 @@ class _Tail:
     counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(240, dtype=np.int64))
 
     def add(self, scores: Signal) -> None:
-        starts = np.arange(0, len(scores), CELLS)
-        highest = np.maximum.reduceat(scores, starts)
+        """The scores of all cells of some blocks."""
+        self.add_highest([_highest(scores, CELLS)])
+
+    def add_highest(self, scores: list[Signal]) -> None:
+        """Highest scores of some blocks, each found in several ways."""
+        highest = np.maximum.reduce(scores)
         classes = np.clip((highest - self.LOW) / self.STEP, 0, self.CLASSES - 1).astype(np.intp)
         self.counts += np.bincount(classes, minlength=self.CLASSES)
 
@@ -882,6 +743,53 @@ class _Tail:
                 place = self.CLASSES - 1 - int(np.searchsorted(from_top, rank, side="right"))
                 limits.append(self.LOW + self.STEP * (place + 1) + TAIL_SLOPE * math.log(rank + 1) + TAIL_MARGIN)
         return max(LEAST_SCORE, min(limits, default=LEAST_SCORE))
+
+
+def _highest(scores: Signal, length: int) -> Signal:
+    """The highest of every so many."""
+    return np.asarray(np.maximum.reduceat(scores, np.arange(0, len(scores), length)))
+
+
+class _Waves:
+    """Return and expectation, whitened, and the return's power: the last segment and the end of the one before.
+
+    Segments are held as they come; only what is looked at is put together.
+    """
+
+    def __init__(self) -> None:
+        self._parts: list[tuple[Real, Real, Real]] = []
+        self._gone = 0
+        """Samples of the first part that are not needed any more."""
+
+    def add(self, returned: Real, expected: Real, power: Real) -> None:
+        """A segment."""
+        self._parts.append((returned, expected, power))
+
+    def add_silence(self, frames: int) -> None:
+        """What is before the first segment, or behind the last."""
+        self.add(*np.zeros((3, frames), dtype=np.float32))
+
+    def drop(self, frames: int) -> None:
+        """Forget the first ones of those held."""
+        self._gone += frames
+        while self._parts and self._gone >= len(self._parts[0][0]):
+            self._gone -= len(self._parts.pop(0)[0])
+
+    def power(self) -> Real:
+        """Of all that is held."""
+        return np.concatenate([part[2] for part in self._parts])[self._gone :]
+
+    def piece(self, low: int, high: int) -> tuple[Real, Real]:
+        """Return and expectation, from one of the samples held to another."""
+        found: tuple[list[Real], list[Real]] = [], []
+        first = -self._gone
+        for part in self._parts:
+            here = slice(max(0, low - first), max(0, high - first))
+            for row, signal in zip(found, part, strict=False):
+                row.append(signal[here])
+            first += len(part[0])
+        returned, expected = (np.concatenate(row) for row in found)
+        return returned, expected
 
 
 class _Store:
@@ -922,36 +830,3 @@ class _Store:
         if low < high:
             piece[:, low - first : high - first] = self._data[:, low + shift : high + shift]
         return piece
-
-
-class _Means:
-    """Means over pieces of an array."""
-
-    def __init__(self, values: Signal) -> None:
-        self._count = len(values)
-        self._sums = np.zeros(self._count + 1 + 2 * CONTEXT)
-        np.cumsum(values, out=self._sums[CONTEXT + 1 : CONTEXT + 1 + self._count])
-        self._sums[CONTEXT + 1 + self._count :] = self._sums[CONTEXT + self._count]
-
-    def over(self, low: int, high: int) -> Signal:
-        """Mean of values[i + low : i + high] for each i, with zeros beyond the ends."""
-        first, last = CONTEXT + low, CONTEXT + high
-        total = self._sums[last : last + self._count] - self._sums[first : first + self._count]
-        total /= high - low
-        return np.asarray(total)
-
-
-def _moved(values: Signal, offset: int) -> Signal:
-    """values[i + offset], the ends repeated."""
-    moved = np.empty_like(values)
-    if offset >= 0:
-        moved[: len(values) - offset] = values[offset:]
-        moved[len(values) - offset :] = values[-1]
-    else:
-        moved[-offset:] = values[:offset]
-        moved[:-offset] = values[0]
-    return moved
-
-
-def _db(power: Signal) -> Signal:
-    return np.asarray(10.0 * np.log10(np.maximum(power, LEAST_POWER)))

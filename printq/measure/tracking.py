@@ -14,13 +14,17 @@ import copy
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "BLOCKS",
+    "CELLS",
     "BlockLayout",
+    "Compared",
     "Followed",
     "ResponseFollower",
     "Slip",
@@ -39,6 +43,8 @@ Common = tuple[NDArray[np.complex128], Signal, Signal]
 BLOCK_AT_48K = 8192
 BLOCKS = 16
 """Blocks to a segment: 2.4 s."""
+CELLS = 448
+"""Cells to a block: 16 samples at 48 kHz, 0.33 ms."""
 GUARD_SHARE = 16
 """The filters reach this part of a block to either side; so much of it is no result."""
 RESPONSE_SHARE = 0.6
@@ -179,15 +185,36 @@ class BlockLayout:
 
 
 @dataclass(frozen=True)
+class Compared:
+    """What came back and what was expected, whitened, and their energies by cells."""
+
+    returned: Real
+    """Shape (segment,)."""
+    expected: Real
+    energies: Real
+    """Of the return, of both together and of the expectation, shape (3, cells)."""
+
+    @classmethod
+    def of(cls, returned: Real, expected: Real) -> Compared:
+        """Signals of one segment."""
+        energies = np.empty((3, BLOCKS * CELLS), dtype=np.float32)
+        cell = len(returned) // energies.shape[1]
+        ones = np.ones(cell, dtype=np.float32)
+        products = ((returned, returned), (returned, expected), (expected, expected))
+        for row, (one, other) in zip(energies, products, strict=True):
+            np.dot((one * other).reshape(-1, cell), ones, out=row)
+        return cls(returned, expected, energies)
+
+
+@dataclass(frozen=True)
 class Followed:
     """A segment as it came back and as it was expected, whitened: what is unexplained has a power of 1 a sample."""
 
-    returned: list[Real]
-    """Of each channel, shape (segment,)."""
-    expected: list[Real]
+    pairs: list[Compared]
+    """Of each channel."""
     power: list[Real]
     """Of the return as it is, each sample squared."""
-    impulse: list[Real]
+    impulse: list[Signal]
     """Energy that an impulse of 1 has when it is whitened, shape (BLOCKS,)."""
     whitening: list[Real]
     """What each block was multiplied by to be white, shape (BLOCKS, bins); see `impulse_response`."""
@@ -274,7 +301,7 @@ class ResponseFollower:
             pairs = []
             for model, stem, back in zip(judges, played, heard, strict=True):
                 expecting = model.response * model.local
-                pairs.append((self._signal(back, model.local), self._signal(stem, expecting)))
+                pairs.append(Compared.of(self._signal(back, model.local), self._signal(stem, expecting)))
             delays = _Delays.of(pairs)
             if not self._started and self._settle(played, heard, delays, real):
                 continue
@@ -289,7 +316,7 @@ class ResponseFollower:
             searches += 1
         for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
             if new.differs_from(judge, stem):
-                pairs[index] = pairs[index][0], self._signal(stem, new.response * new.local)
+                pairs[index] = Compared.of(pairs[index].returned, self._signal(stem, new.response * new.local))
         self.realigned = self.slip_count
         offsets: Signal = np.asarray(self._drifted + self._ramp, dtype=np.float64)
         self._models = learnt
@@ -303,10 +330,9 @@ class ResponseFollower:
                     self._take(slip)
         raw = returned(start, self.layout.segment)
         return Followed(
-            [one for one, _ in pairs],
-            [other for _, other in pairs],
+            pairs,
             list(raw * raw),
-            [np.mean(model.local**2, axis=1) for model in learnt],
+            [_energies(model.local) / model.local.shape[1] for model in learnt],
             [model.local for model in learnt],
             abs(self._slope) > FAST_DRIFT,
             not delays.usable().any(),
@@ -388,20 +414,20 @@ class ResponseFollower:
         for block in np.flatnonzero(usable):
             self._log.add(start + int(begins[block]), float(found[block]), float(delays.errors[block]))
         end = self._delay + self._slope * BLOCKS
-        usable &= delays.left <= 3.0 * np.median(delays.left[usable]) if usable.any() else False
+        usable &= delays.left <= 3.0 * _middle(delays.left[usable]) if usable.any() else False
         if usable.sum() >= 5:
             places = np.arange(BLOCKS)[usable] + 0.5
             found = delays.samples[usable]
             # The median of the slopes between all pairs (Theil and Sen): a block with a fault in it does not count.
-            one, other = np.triu_indices(len(places), 1)
-            slope = float(np.median((found[other] - found[one]) / (places[other] - places[one])))
-            offset = float(np.median(found - slope * places))
-            scatter = 1.5 * float(np.median(np.abs(found - offset - slope * places)))
+            one, other = _pairs(len(places))
+            slope = float(_middle((found[other] - found[one]) / (places[other] - places[one])))
+            offset = float(_middle(found - slope * places))
+            scatter = 1.5 * float(_middle(np.abs(found - offset - slope * places)))
             if self._slope != 0.0 or abs(slope) * BLOCKS > max(8.0 * scatter, DEAD_ZONE):
                 self._slope += 0.5 * slope
                 end += offset + slope * BLOCKS
-            elif abs(np.median(found)) > max(DEAD_ZONE, 3.0 * scatter):
-                end += float(np.median(found))
+            elif abs(middle := float(_middle(found))) > max(DEAD_ZONE, 3.0 * scatter):
+                end += middle
         self._delay = end
         whole = round(self._delay)
         if abs(self._delay) > 0.6:
@@ -650,9 +676,11 @@ class _Response:
         self._smoothing_window = _smoothing_window(layout.block, layout.guard)
         self._whitening_window = _lag_window(layout.block, layout.guard - half)
         hz = (np.arange(bins // BAND_BINS) + 0.5) * BAND_BINS / layout.block * rate
-        self._doubt = DOUBT + 0.05 * np.minimum(1.0, 150.0 / hz) ** 2
+        self._doubt = (DOUBT + 0.05 * np.minimum(1.0, 150.0 / hz) ** 2).astype(np.float32)
+        self._spline = _Spline(2 * BAND_BINS)
         self.response = np.zeros(bins, dtype=np.complex64)
-        self.whitening = np.ones(bins, dtype=np.float32)
+        self._misfit: _Misfit | None = None
+        self._whitening: Real | None = np.ones(bins, dtype=np.float32)
         self.local = np.ones((BLOCKS, bins), dtype=np.float32)
         """The same for each block, by what is loud there."""
         self.left = self.heard = 0.0
@@ -660,23 +688,27 @@ class _Response:
     def learn(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> _Response:
         """The same, with a segment taken into the averages."""
         new = copy.copy(self)
-        mature = self._seen > MATURE
         every = stem
-        if mature:
-            # Much is known: half of the blocks are enough.
-            stem, back, real = stem[::2], back[::2], real[::2]
-        cross, power, heard, seen = _averages(stem, back)
         new._turns += 1
-        if power.any():
-            new._cross = MEMORY * self._cross + cross
-            new._power = MEMORY * self._power + power
-            new._back = MEMORY * self._back + heard
-            new._seen = MEMORY * self._seen + seen
-            new.known = True
-            if not mature or new._turns % 2 == 0:
-                new._solve(new._cross, new._power, new._back, new._seen)
+        mature = self._seen > MATURE
+        if mature:
+            # Much is known: half of the blocks are enough, and half of the segments.
+            stem, back, real = stem[::2], back[::2], real[::2]
+        if not mature or new._turns % 2 == 0:
+            new._average(stem, back, MEMORY**2 if mature else MEMORY)
         new._set_whitening(stem, back, real, every)
         return new
+
+    def _average(self, stem: Spectra, back: Spectra, memory: float) -> None:
+        """Take blocks into the averages, and work out the response."""
+        cross, power, heard, seen = _averages(stem, back)
+        if power.any():
+            self._cross = memory * self._cross + cross
+            self._power = memory * self._power + power
+            self._back = memory * self._back + heard
+            self._seen = memory * self._seen + seen
+            self.known = True
+            self._solve(self._cross, self._power, self._back, self._seen)
 
     def answering_as(self, other: _Response) -> _Response:
         """This whitening with another response, if that one has learnt something."""
@@ -690,7 +722,7 @@ class _Response:
         """Whether it matters which of two responses explains a segment."""
         if self.response is other.response:
             return False
-        weight = np.abs((self.response - other.response) * self.whitening) ** 2
+        weight = np.abs((self.response - other.response) * self.local.mean(axis=0)) ** 2
         change = float(_power(stem) @ weight) * 2.0 / self._layout.block
         return bool(change > MATTERS * stem.shape[0] * self._layout.block)
 
@@ -730,54 +762,104 @@ class _Response:
         self.response = rfft(response).astype(np.complex64)
 
     def _set_whitening(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_], every: Spectra) -> None:
+        expected = stem * self.response
+        energy = _energy(back)
+        gain = _inner(back, expected) / np.maximum(_energy(expected), 1e-30)
+        left = _banded(_hann(back - gain[:, np.newaxis].astype(np.float32) * expected))
+        self.left, self.heard = BAND_BINS * float(left.sum()), 0.375 * float(energy.sum())
+        if not real.all():
+            left, expected = left[real], expected[real]
+        size = self._layout.block
+        misfit = _Misfit(left / np.float32(0.375 * size), expected, 2.0 * float(energy.mean()) / size**2)
+        self._whiten_blocks(misfit, every)
+        self._misfit, self._whitening = misfit, None
+
+    @property
+    def whitening(self) -> Real:
+        """What makes white what is unexplained in most blocks; worked out when it is asked for."""
+        if self._whitening is None:
+            self._whitening = self._whiten_all()
+        return self._whitening
+
+    def _whiten_all(self) -> Real:
         from scipy.fft import irfft, rfft
 
-        size = self._layout.block
-        expected = stem * self.response
-        gain = _inner(back, expected) / np.maximum(_energy(expected), 1e-30)
-        left = _hann(back - gain[:, np.newaxis].astype(np.float32) * expected)
-        power = left.real**2 + left.imag**2
-        bands = power[:, : size // 2].reshape(len(power), -1, BAND_BINS).mean(axis=2)
-        self._whiten_blocks(bands[real], expected[real], every, float(np.mean(_energy(back))) * 2.0 / size**2)
+        assert self._misfit is not None
+        size, misfit = self._layout.block, self._misfit
         # The median over the blocks: a fault in one of them does not count.
-        level = np.median(bands[real], axis=0).astype(np.float64) / (0.375 * size)
-        total = float(np.mean(_energy(back))) * 2.0 / size**2
-        level += FULL_SCALE_FLOOR + RELATIVE_FLOOR * total
+        level = np.median(misfit.level, axis=0).astype(np.float64)
+        level += FULL_SCALE_FLOOR + RELATIVE_FLOOR * misfit.total
         # A response of finite length is off in the bass; where the stem is loud, that is more than the noise.
-        loudest = (expected.real**2 + expected.imag**2)[:, : size // 2].max(axis=0)
+        loudest = (misfit.expected.real**2 + misfit.expected.imag**2)[:, : size // 2].max(axis=0)
         level += self._doubt * loudest.reshape(-1, BAND_BINS).mean(axis=1) / size
         level = np.maximum(level, np.maximum(np.append(level[1:], level[-1]), np.append(level[0], level[:-1])))
         centres = (np.arange(len(level)) + 0.5) * BAND_BINS
         curve = np.exp(-0.5 * np.interp(np.arange(size // 2 + 1), centres, np.log(level)))
-        self.left, self.heard = float(power.sum()), 0.375 * float(_energy(back).sum())
-        self.whitening = rfft(irfft(curve, size) * self._whitening_window).real.astype(np.float32)
+        return np.asarray(rfft(irfft(curve, size) * self._whitening_window).real, dtype=np.float32)
 
-    def _whiten_blocks(self, left: Real, expected: Spectra, every: Spectra, total: float) -> None:
+    def _whiten_blocks(self, misfit: _Misfit, every: Spectra) -> None:
         """Whiten each block by what sounds there, so that a loud passage does not hide what happens in a quiet one.
 
-        `left` is what is unexplained in each band of the blocks in which `expected` was expected, `every` are the
-        spectra of the stem in all blocks, `total` is the power of the return.
+        `every` are the spectra of the stem in all blocks.
         """
         size = self._layout.block
-        count = size // 2 // BAND_BINS
-        power = _banded(expected) / size
-        answer = self.response.view(np.float32).reshape(-1, 2)[: size // 2]
-        known = np.einsum("kn,kn->k", answer, answer).reshape(count, BAND_BINS).mean(axis=1)
-        level = left / (0.375 * size)
+        power = _banded(misfit.expected) * np.float32(1.0 / size)
+        answer = _banded(self.response[np.newaxis])[0] / np.float32(size)
         # What is there always, and what comes with the stem.
-        always = np.quantile(level, 0.25, axis=0)
-        more = np.median(np.maximum(level - always, 0.0) / (power + 0.1 * power.max(axis=0) + 1e-30), axis=0)
-        local = _banded(every) / size * known
+        always = _lower_quartile(misfit.level)
+        loudest = power.max(axis=0) if len(power) else np.zeros_like(always)
+        more = _middle(np.maximum(misfit.level - always, 0.0) / (power + (0.1 * loudest + 1e-30)))
+        local = _banded(every) * answer
         # Blocks that follow each other are not worlds apart.
-        loudest = np.maximum(np.concatenate((local[1:], local[-1:])), np.concatenate((local[:1], local[:-1])))
-        local = np.maximum(local, NEXT_BLOCK * loudest)
-        floor = always + FULL_SCALE_FLOOR + RELATIVE_FLOOR * total
-        level = floor + (self._doubt + more) * local
-        level[:, 1:-1] = np.maximum(level[:, 1:-1], np.maximum(level[:, 2:], level[:, :-2]))
+        loud = local.copy()
+        np.maximum(local[:-1], NEXT_BLOCK * loud[1:], out=local[:-1])
+        np.maximum(local[1:], NEXT_BLOCK * loud[:-1], out=local[1:])
+        floor = always + (FULL_SCALE_FLOOR + RELATIVE_FLOOR * misfit.total)
+        local *= self._doubt + more
+        local += floor
+        level = local.copy()
+        np.maximum(level[:, 1:-1], local[:, 2:], out=level[:, 1:-1])
+        np.maximum(level[:, 1:-1], local[:, :-2], out=level[:, 1:-1])
         # What is always there has the same power in every block, so that blocks can be compared.
-        level *= (floor / level).mean(axis=1, keepdims=True)
-        knots = (1.0 / np.sqrt(level)).reshape(BLOCKS, count // 2, 2).mean(axis=2)
-        self.local = _spline(knots.astype(np.float32), 2 * BAND_BINS)
+        level *= ((1.0 / level) @ floor / level.shape[1])[:, np.newaxis]
+        knots = 1.0 / np.sqrt(level)
+        self.local = self._spline.through(0.5 * (knots[:, ::2] + knots[:, 1::2]))
+
+
+@dataclass(frozen=True)
+class _Misfit:
+    """What a response leaves unexplained in a segment."""
+
+    level: Real
+    """Power in each band of each block, shape (blocks, bands)."""
+    expected: Spectra
+    """What was expected of these blocks."""
+    total: float
+    """Power of the return."""
+
+
+def _lower_quartile(values: Real) -> Real:
+    """Of each column: between the ranks next to it, as is common."""
+    if not len(values):
+        return np.zeros(values.shape[1], dtype=np.float32)
+    ranked = np.sort(values, axis=0)
+    place, share = divmod(0.25 * (len(values) - 1), 1.0)
+    low, high = ranked[int(place)], ranked[min(int(place) + 1, len(values) - 1)]
+    return np.asarray(low + np.float32(share) * (high - low))
+
+
+def _middle(values: NDArray[Number]) -> NDArray[Number]:
+    """The median of each column; of few values numpy's own costs several times as much."""
+    if not len(values):
+        return np.zeros(values.shape[1:], dtype=values.dtype)
+    ranked = np.sort(values, axis=0)
+    return np.asarray((ranked[(len(values) - 1) // 2] + ranked[len(values) // 2]) / 2, dtype=values.dtype)
+
+
+@lru_cache(BLOCKS)
+def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The earlier and the later of each two of so many."""
+    return np.triu_indices(count, 1)
 
 
 @dataclass(frozen=True)
@@ -792,31 +874,31 @@ class _Delays:
     left: Signal
     """Part of the return that the best gain leaves unexplained."""
     steepest: Signal
-    """Largest energy of a deviation in 16 samples, over the median of all."""
+    """Largest energy of a deviation in a cell, over the median of all."""
 
     @classmethod
-    def of(cls, pairs: list[tuple[Real, Real]]) -> _Delays:
+    def of(cls, pairs: list[Compared]) -> _Delays:
         sums = np.zeros((5, BLOCKS))
         steepest = np.zeros(BLOCKS)
-        for back, stem in pairs:
-            r, p = back.reshape(BLOCKS, -1), stem.reshape(BLOCKS, -1)
+        for pair in pairs:
+            r, p = pair.returned.reshape(BLOCKS, -1), pair.expected.reshape(BLOCKS, -1)
             # Half the difference of the neighbours: for a shift by one sample, exact at every frequency.
             slope = np.zeros_like(p)
             np.subtract(p[:, 2:], p[:, :-2], out=slope[:, 1:-1])
-            products = ((r, r), (r, p), (p, p), (r, slope), (slope, slope))
-            some = np.array([np.einsum("bn,bn->b", one, other) for one, other in products], dtype=np.float64)
-            sums += some
-            rest = r - (some[1] / np.maximum(some[2], 1e-30))[:, np.newaxis].astype(np.float32) * p
-            ones = np.ones(16, dtype=np.float32)
-            cells = (rest * rest).reshape(BLOCKS, -1, 16) @ ones
-            known = (p * p).reshape(BLOCKS, -1, 16) @ ones
-            usual = max(float(np.median(cells)), 1.0)
-            steepest = np.maximum(steepest, (cells / (usual + known)).max(axis=1))
+            cells = pair.energies.reshape(3, BLOCKS, -1)
+            energies = cells.sum(axis=2, dtype=np.float64)
+            sums[:3] += energies
+            sums[3] += np.einsum("bn,bn->b", r, slope)
+            sums[4] += _energies(slope)
+            gain = (energies[1] / np.maximum(energies[2], 1e-30)).astype(np.float32)[:, np.newaxis]
+            rest = cells[0] - gain * (2.0 * cells[1] - gain * cells[2])
+            usual = np.float32(max(float(np.median(rest)), 1.0))
+            steepest = np.maximum(steepest, (rest / (usual + cells[2])).max(axis=1))
         heard, shared, expected, along, bend = sums
         along, bend = -0.5 * along, np.maximum(0.25 * bend, 1e-30)
         gain = np.maximum(shared / np.maximum(expected, 1e-30), 1e-6)
         left = np.maximum(heard - gain * shared, 1e-7 * heard)
-        frames = pairs[0][0].size // BLOCKS * len(pairs)
+        frames = pairs[0].returned.size // BLOCKS * len(pairs)
         errors = np.sqrt((left / frames / gain**2 + PHASE_ERROR**2 * expected) / bend)
         return cls(along / (gain * bend), errors, expected / len(pairs), left / np.maximum(heard, 1e-30), steepest)
 
@@ -1124,9 +1206,8 @@ def _averages(stem: Spectra, back: Spectra) -> tuple[NDArray[np.complex128], Sig
 
 
 def _power(spectra: Spectra) -> Signal:
-    real, imaginary = spectra.real, spectra.imag
-    total = np.einsum("bk,bk->k", real, real) + np.einsum("bk,bk->k", imaginary, imaginary)
-    return np.asarray(total, dtype=np.float64)
+    parts = spectra.view(np.float32)
+    return np.asarray(np.einsum("bk,bk->k", parts, parts).reshape(-1, 2).sum(axis=1, dtype=np.float64))
 
 
 def _hann(spectra: Spectra) -> Spectra:
@@ -1162,28 +1243,33 @@ def _banded(spectra: Spectra) -> Real:
     return np.asarray(np.einsum("bkn,bkn->bk", bands, bands) / BAND_BINS)
 
 
-def _spline(knots: Real, step: int) -> Real:
+class _Spline:
     """Smooth curves with a value for every `step` bins, in the middle of them: cubic B-splines.
 
     In the other domain they end after 1 / step: the fourth power of a sinc.
     """
-    place = (np.arange(step, dtype=np.float32) + 0.5) / step
-    basis = (
-        np.stack(
-            (
-                (1.0 - place) ** 3,
-                3.0 * place**3 - 6.0 * place**2 + 4.0,
-                -3.0 * place**3 + 3.0 * place**2 + 3.0 * place + 1.0,
-                place**3,
-            )
-        ).astype(np.float32)
-        / 6.0
-    )
-    ends = np.concatenate((knots[:, :1], knots[:, :1], knots, knots[:, -1:], knots[:, -1:]), axis=1)
-    pieces = np.lib.stride_tricks.sliding_window_view(ends, 4, axis=1) @ basis
-    half = step // 2
-    curve = pieces.reshape(len(knots), -1)[:, half:]
-    return np.ascontiguousarray(curve[:, : knots.shape[1] * step + 1])
+
+    def __init__(self, step: int) -> None:
+        place = (np.arange(step) + 0.5) / step
+        corners = (
+            (1.0 - place) ** 3,
+            3.0 * place**3 - 6.0 * place**2 + 4.0,
+            -3.0 * place**3 + 3.0 * place**2 + 3.0 * place + 1.0,
+            place**3,
+        )
+        self._step = step
+        self._basis = (np.stack(corners) / 6.0).astype(np.float32)
+
+    def through(self, knots: Real) -> Real:
+        """Curves through rows of knots, shape (rows, knots); a value for every bin and one more."""
+        rows, count = knots.shape
+        ends = np.empty((rows, count + 4), dtype=np.float32)
+        ends[:, 2:-2] = knots
+        ends[:, :2], ends[:, -2:] = knots[:, :1], knots[:, -1:]
+        windows = np.stack([ends[:, place : place + count + 1] for place in range(4)], axis=2)
+        curve = (windows @ self._basis).reshape(rows, -1)
+        half = self._step // 2
+        return np.ascontiguousarray(curve[:, half : half + count * self._step + 1])
 
 
 def _lag_window(size: int, half: int) -> Signal:
