@@ -6,6 +6,8 @@ half on the way out it cannot overload, and for 24-bit audio it is exact in floa
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,9 +16,10 @@ from printq.models.rig import ChannelMode
 __all__ = ["from_returns", "to_sends", "widen"]
 
 Signal = NDArray[np.float64]
+Sample = TypeVar("Sample", bound=np.floating)
 
 
-def widen(block: Signal, channels: int) -> Signal:
+def widen(block: NDArray[Sample], channels: int) -> NDArray[Sample]:
     """A block with that many channels: a mono one feeds every side, others must fit already.
 
     Shape (frames, 1 or channels) in, (frames, channels) out. Raises ValueError where it does not fit.
@@ -28,12 +31,12 @@ def widen(block: Signal, channels: int) -> Signal:
     return np.repeat(block, channels, axis=1)
 
 
-def to_sends(block: Signal, mode: ChannelMode) -> Signal:
+def to_sends(block: NDArray[Sample], mode: ChannelMode) -> NDArray[Sample]:
     """What is played for a block of the stem, shape (frames, 1 or 2), on an insert of this mode."""
     sides = widen(block, 1 if mode == "mono" else 2)
     if mode != "mid-side":
         return sides
-    half = 0.5 * sides
+    half = sides / 2
     return np.stack((half[:, 0] + half[:, 1], half[:, 0] - half[:, 1]), axis=1)
 
 

@@ -23,6 +23,9 @@ __all__ = ["StemPart", "StemReader", "SummedFiles", "SummedReader", "balance_gai
 
 Signal = NDArray[np.float64]
 
+IN_SINGLE_PRECISION = ("PCM_16", "PCM_24", "FLOAT")
+"""Encodings that a float32 holds exactly."""
+
 
 @dataclass(frozen=True)
 class StemPart:
@@ -100,6 +103,19 @@ class StemReader:
                 if start < frames:
                     samples = reader.read(frames - start)
                     block[start : start + len(samples)] += self._place(part, samples)
+        self._position += frames
+        return block
+
+    def read_exact(self, frames: int) -> NDArray[np.floating]:
+        """As `read`, in single precision where that holds every digit."""
+        if not (len(self._parts) == 1 and self._is_plain(self._parts[0])):
+            return self.read(frames)
+        if self._readers[0].facts.encoding not in IN_SINGLE_PRECISION:
+            return self.read(frames)
+        frames = max(0, min(frames, self.frames - self._position))
+        block = self._readers[0].read_float32(frames)
+        if len(block) < frames:
+            block = np.concatenate((block, np.zeros((frames - len(block), block.shape[1]), dtype=np.float32)))
         self._position += frames
         return block
 

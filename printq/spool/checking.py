@@ -28,6 +28,7 @@ from printq.verify import (
     measure_take,
     measure_timing,
     recording_of,
+    source_is_unchanged,
     with_drift,
 )
 
@@ -75,7 +76,7 @@ class Checked:
     file_sha256: str
     """Of the staged file as it will be delivered."""
     source_unchanged: bool
-    """What was read beside the take is still what was measured before it."""
+    """What was played is still what was measured before it."""
 
 
 def examine_source(each: Pass, insert: Insert, parts: Sequence[StemPart]) -> SourceFacts:
@@ -133,7 +134,7 @@ def check_take(
         rendered=rendered.model_copy(update={"staged": given.staged_name, "audio_sha256": figures.print_sha256}),
         verdict=verdict,
         file_sha256=file_sha256(staged),
-        source_unchanged=figures.source_sha256 == given.source.audio_sha256,
+        source_unchanged=source_is_unchanged(order.each, order.parts, given.source),
     )
 
 

@@ -97,8 +97,6 @@ class TakeFigures:
     """Per channel: return against its noise while the stem plays there; None where the stem is silent."""
     print_frames: int
     print_sha256: str
-    source_sha256: str
-    """Of the source as it was read here, after the pass: the dry file is sacred."""
     missing_frames: int
     """Frames of stem and tail that the take is too short for."""
 
@@ -192,14 +190,12 @@ def measure_take(
     flat_tops, plateaus = FlatTopFinder(rate, channels), PlateauFinder(rate, channels)
     spectra = CrossSpectra(rate, channels, each.print_frames)
     activity = _Activity(rate, channels)
-    hasher = AudioHasher(each.rate, each.source_channels)
     walk = _Walk(each, insert, take, take_path, trim, tuple(parts))
     with Beside(_find_dropouts, walk, own_delay_frames) as beside:
         with walk.opened() as (reader, stem):
             lead = _read_lead(reader, take, trim)
-            for dry, played, came in walk.blocks(reader, stem):
+            for played, came in walk.blocks(reader, stem):
                 sent, heard = CheckedBlock(played), CheckedBlock(came)
-                hasher.add(dry)
                 activity.add(sent, heard)
                 sent_sum += sent.by_channel.sum(axis=1)
                 walked += len(sent)
@@ -208,8 +204,6 @@ def measure_take(
                 sent_clips.add(sent)
                 for comparison in (flat_tops, plateaus, spectra):
                     comparison.add(sent, heard)
-            for dry in stem.blocks(BLOCK_FRAMES):  # what a take that is too short did not reach
-                hasher.add(dry)
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
             noise_power = [10 ** (_power_db(one) / 10) for one in noise]
             noise_rms = tuple(math.sqrt(power) for power in noise_power)
@@ -237,14 +231,13 @@ def measure_take(
         above_noise_db=activity.above_noise_db(noise_power),
         print_frames=frames,
         print_sha256=checksum,
-        source_sha256=hasher.hexdigest(),
         missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
     )
 
 
 @dataclass(frozen=True)
 class _Walk:
-    """Through stem and tail: the stem as it lies on disk, as it was sent, and what came back, lined up."""
+    """Through stem and tail: what was sent, and what came back, lined up."""
 
     each: Pass
     insert: Insert
@@ -262,10 +255,13 @@ class _Walk:
         ):
             yield reader, stem
 
-    def blocks(self, reader: SoundReader, stem: StemReader) -> Iterator[tuple[Signal, Signal, NDArray[np.floating]]]:
+    def blocks(
+        self, reader: SoundReader, stem: StemReader
+    ) -> Iterator[tuple[NDArray[np.floating], NDArray[np.float32]]]:
         """Each of the shape (frames, channels)."""
         take = self.take
         gain = db_to_ratio(self.each.send_db)
+        computed = gain != 1.0 or self.insert.mode == "mid-side"
         stem.seek(0)
         reader.seek(min(max(0, take.layout.material_at + self.trim.frames), take.frames))
         left = self.each.print_frames
@@ -275,13 +271,15 @@ class _Walk:
             if not len(heard):
                 break
             left -= len(heard)
-            dry = stem.read(len(heard))
+            dry = stem.read_exact(len(heard))
+            if computed:
+                dry = dry.astype(np.float64)
             sent = to_sends(dry, self.insert.mode)
             if gain != 1.0:
                 sent = sent * gain
             if len(sent) < len(heard):
                 sent = np.concatenate((sent, np.zeros((len(heard) - len(sent), take.channels))))
-            yield dry, sent, heard
+            yield sent, heard
 
 
 def _find_dropouts(walk: _Walk, own_delay_frames: int) -> DropoutResult:
@@ -290,7 +288,7 @@ def _find_dropouts(walk: _Walk, own_delay_frames: int) -> DropoutResult:
     finder = DropoutFinder(walk.take.rate, channels)
     waiting = np.zeros((own_delay_frames, channels))
     with walk.opened() as (reader, stem):
-        for _, sent, heard in walk.blocks(reader, stem):
+        for sent, heard in walk.blocks(reader, stem):
             if len(waiting):
                 together = np.concatenate((waiting, sent))
                 sent, waiting = together[: len(sent)], together[len(sent) :]
@@ -304,7 +302,7 @@ def _null_path(
     """A second walk, only where a path may do nothing at all: there its spectra are not exact enough."""
     meters = {channel: PathNullMeter(walk.take.rate, lag) for channel, lag in enumerate(lags) if lag is not None}
     if meters:
-        for _, sent, heard in walk.blocks(reader, stem):
+        for sent, heard in walk.blocks(reader, stem):
             for channel, meter in meters.items():
                 meter.add(sent[:, channel : channel + 1], heard[:, channel : channel + 1])
     found: list[PathNull | None] = [None] * len(lags)

@@ -16,7 +16,7 @@ from printq.models.rig import ChannelMode
 from printq.models.verdict import Level, Loudness, SourceFacts
 from printq.units import db_to_ratio, level_or_none, ratio_to_db
 
-__all__ = ["BLOCK_FRAMES", "describe_level", "describe_loudness", "measure_source"]
+__all__ = ["BLOCK_FRAMES", "describe_level", "describe_loudness", "measure_source", "source_is_unchanged"]
 
 BLOCK_FRAMES = 1 << 16
 
@@ -74,6 +74,24 @@ def measure_source(each: Pass, mode: ChannelMode, parts: Sequence[StemPart]) -> 
         ),
         sent_true_peak_dbtp=(level_or_none(ratio_to_db(max(sent_true.result()))) if as_sent else level.true_peak_dbtp),
     )
+
+
+def source_is_unchanged(each: Pass, parts: Sequence[StemPart], facts: SourceFacts) -> bool:
+    """Whether what was measured before the pass is still there, sample for sample: the dry file is sacred.
+
+    Raises
+    ------
+    FileError
+        A file is missing or unreadable.
+    """
+    # The same bytes hold the same samples. Other bytes may hold them too: somebody may have edited the metadata.
+    if facts.file_sha256 is not None and file_sha256(parts[0].path) == facts.file_sha256:
+        return True
+    hasher = AudioHasher(each.rate, each.source_channels)
+    with StemReader(parts, each.source_channels, each.source_frames) as stem:
+        for block in stem.blocks(BLOCK_FRAMES):
+            hasher.add(block)
+    return hasher.hexdigest() == facts.audio_sha256
 
 
 def describe_level(level: LevelResult, true_peaks: Sequence[float]) -> Level:

@@ -15,6 +15,7 @@ from printq.intake import load_job
 from printq.spool.journal import Journal
 from printq.spool.paths import SessionPaths
 from printq.verify.measure_take import measure_take
+from printq.verify.source import source_is_unchanged
 from printq.verify.timing import measure_timing
 from tests.conftest import need_program
 from tests.sessions import SmallSession, make_music, write_wav
@@ -25,7 +26,7 @@ MINUTES = int(os.environ.get("PRINTQ_CHECKED_MINUTES", "2"))
 
 def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_path: Path) -> None:
     """Delay, levels, true peak, loudness, noise, clipping, sides, polarity, bypass and dropouts, take, stem and print
-    read and checksummed; ffmpeg's ebur128 with true peak looks at the take alone."""
+    read, stem and print checksummed; ffmpeg's ebur128 with true peak looks at the take alone."""
     session = SmallSession(tmp_path)
     session.keep_stems("harp")
     write_wav(tmp_path / "dry/harp.wav", np.tile(make_music(30.0, 2, seed=3), (2 * MINUTES, 1)))
@@ -46,6 +47,7 @@ def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_p
     def check() -> None:
         measure_timing(each, insert, take, path, parts)
         measure_take(each, insert, take, path, trim, parts, tmp_path / "dry/harp.bus.v1.wav", 50)
+        assert source_is_unchanged(each, parts, entry.source)
 
     start = time.perf_counter()
     words = [need_program("ffmpeg"), "-nostats", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]

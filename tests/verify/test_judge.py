@@ -113,7 +113,6 @@ def make_figures(**changes: Any) -> TakeFigures:
         above_noise_db=(60.0,),
         print_frames=RATE + 24_000,
         print_sha256="0",
-        source_sha256="0",
         missing_frames=0,
     )
     return replace(figures, **changes)
