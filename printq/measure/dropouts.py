@@ -191,9 +191,12 @@ class DropoutFinder:
 
     def result(self) -> DropoutResult:
         """What is wrong in all that has been added."""
-        whole = copy.deepcopy(self)
-        whole._advance(finish=True)
-        return whole._conclude()
+        return copy.deepcopy(self).finish()
+
+    def finish(self) -> DropoutResult:
+        """The same; nothing can be added after it."""
+        self._advance(finish=True)
+        return self._conclude()
 
     def _advance(self, *, finish: bool) -> None:
         segment = self._follower.layout.segment
@@ -449,8 +452,8 @@ class _Side:
 
     def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
         """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
-        least, raw = LEAST_SHARE + NEVER - SPELL_DOUBT, ABOVE_RAW + NEVER - SPELL_DOUBT
-        if not looks.spells.may_reach(10.0 ** (least / 10.0), 10.0 ** (raw / 10.0)):
+        least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (LEAST_SHARE, ABOVE_RAW))
+        if not looks.spells.may_reach(least, raw):
             self._spells.add(np.full(len(looks.level), SILENT))
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)

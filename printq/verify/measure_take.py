@@ -293,7 +293,7 @@ def _find_dropouts(walk: _Walk, own_delay_frames: int) -> DropoutResult:
                 together = np.concatenate((waiting, sent))
                 sent, waiting = together[: len(sent)], together[len(sent) :]
             finder.add(sent, heard)
-    return finder.result()
+    return finder.finish()
 
 
 def _null_path(
