@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import resample_poly
 
 from printq.errors import UnmeasurableError
-from printq.measure.noise import a_weighting, measure_noise
+from printq.measure.noise import a_weighting, decimate, measure_noise
 
 from .signals import RATE
 
@@ -128,3 +129,10 @@ def test_a_lead_that_is_too_short_or_no_number_is_refused():
         measure_noise(np.zeros(4000), RATE, 50.0)
     with pytest.raises(UnmeasurableError, match="not finite"):
         measure_noise(np.full(RATE, np.nan), RATE, 50.0)
+
+
+@pytest.mark.parametrize("step", [1, 2, 5, 12, 48])
+def test_thinned_out_it_is_what_scipy_makes_of_it(step):
+    signal = np.random.default_rng(7).standard_normal(20_000)
+    expected = resample_poly(signal, 1, step, window=("kaiser", 8.0))
+    assert np.allclose(decimate(signal, step), expected, rtol=0.0, atol=1e-12)
