@@ -1,0 +1,165 @@
+"""How much more is to be asked of a suspicion because of what is around it.
+
+A fault is a surprise: it comes once, whatever the stem does. Units that bend, gate or shape make errors of their own,
+and these have company. Each of these reasons for doubt is measured in the 67 ms on either side of a suspicion, from
+the energies of its cells (`dropouts`), and each is a number of dB that grows from nothing:
+
+- the stem sets in: nobody knows how fast a unit is when it takes hold;
+- as much is left unexplained where no part of this fault can be: each crest of a bass note is bent alike;
+- the gain is another one for good: a gate has opened. At both edges of a gap it is the same far away;
+- a gain that moves in one direction explains what is left;
+- the response that was learnt has changed in between, so that what was expected has another level on either side.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["left_by_moving_gain", "onset_db", "quick_step_db", "recurrence_db", "response_change_db", "step_db"]
+
+Signal = NDArray[np.float64]
+
+LEAST = 1e-12
+BEFORE = 30
+"""Cells before a suspicion that tell what was there: 10 ms."""
+FAR = 140
+"""Cells; no part of a fault is farther from another, as far as one is looked for at once: 47 ms."""
+NEAR = (5, 48)
+"""Cells: the gain of either side of a place is told from 2 to 16 ms away."""
+EXPLAINED = 0.2
+"""At most this part is left where a gain explains what is heard."""
+SEAM_CELLS = 20
+"""On either side of where the response changes: 7 ms."""
+
+
+def onset_db(expected: Signal, low: int, high: int, floor: float) -> float:
+    """By how much more is expected within [low, high) than in the 10 ms before, in dB.
+
+    Parameters
+    ----------
+    expected : NDArray[np.float64]
+        Energies of cells, shape (cells,).
+    low, high : int
+    floor : float
+        Energy that is noise: below it nothing sets in.
+    """
+    before = expected[max(0, low - BEFORE) : max(1, low - 2)].mean()
+    return _ratio_db(float(expected[low:high].mean()) + floor, float(before) + floor)
+
+
+def recurrence_db(rest: Signal, expected: Signal, place: int, length: int, floor: float) -> float:
+    """How far what is left in a piece around a place stands out of all such pieces too far away to belong to it, in dB.
+
+    Where more is expected than here, as much more may be left.
+
+    Parameters
+    ----------
+    rest, expected : NDArray[np.float64]
+        Energies that are left, and that were expected, shape (cells,).
+    place, length : int
+        Cells.
+    floor : float
+        Energy of noise.
+    """
+    left, wanted = _pieces(rest, length), _pieces(expected, length) + floor
+    # The piece that begins at a cell has its middle half a length further on.
+    middle = place - length // 2
+    here = slice(max(0, middle - 1), middle + 2)
+    alike = left * np.minimum(1.0, wanted[here].max() / wanted)
+    away = max(float(alike[: max(0, middle - FAR)].max(initial=floor)), float(alike[middle + FAR :].max(initial=floor)))
+    return _ratio_db(float(left[here].max()), away)
+
+
+def step_db(both: Signal, expected: Signal, place: int, floor: float) -> float:
+    """By how much the gain beyond 47 ms differs between the two sides of a place, in dB; 0 where it is not known.
+
+    Parameters
+    ----------
+    both, expected : NDArray[np.float64]
+        Return times expectation, and the expectation squared, shape (cells,).
+    place : int
+    floor : float
+        Energy of noise; a gain is known where more is expected.
+    """
+    gains = []
+    for part in (slice(0, max(0, place - FAR)), slice(place + FAR, None)):
+        if not len(expected[part]) or float(expected[part].mean()) < floor:
+            return 0.0
+        gains.append(max(float(both[part].sum()) / float(expected[part].sum()), 1e-3))
+    return abs(20.0 * math.log10(gains[1] / gains[0]))
+
+
+def quick_step_db(energies: Signal, place: int) -> float:
+    """By how much the gain within 16 ms differs between the two sides of a place, in dB.
+
+    It is 0 unless a gain explains both sides: next to the edge of a gap there is nothing to be explained, next to that
+    of a repeat there is something else.
+
+    Parameters
+    ----------
+    energies : NDArray[np.float64]
+        As for `left_by_moving_gain`.
+    place : int
+    """
+    gains = []
+    for part in (slice(place - NEAR[1], place - NEAR[0] + 1), slice(place + NEAR[0], place + NEAR[1] + 1)):
+        heard, both, expected = energies[:, part].sum(axis=1)
+        if both <= 0.0 or both**2 < (1.0 - EXPLAINED) * heard * expected:
+            return 0.0
+        gains.append(both / expected)
+    return abs(20.0 * math.log10(gains[1] / gains[0]))
+
+
+def left_by_moving_gain(energies: Signal) -> Signal:
+    """Energy of each cell that is left by the gain that moves in one direction and leaves the least, shape (cells,).
+
+    Parameters
+    ----------
+    energies : NDArray[np.float64]
+        The return squared, return times expectation, and the expectation squared, shape (3, cells).
+    """
+    from scipy.optimize import isotonic_regression
+
+    heard, both, expected = energies
+    weights = np.maximum(expected, LEAST)
+    best = heard
+    for rising in (True, False):
+        gain = np.maximum(isotonic_regression(both / weights, weights=weights, increasing=rising).x, 0.0)
+        left = np.maximum(heard - 2.0 * gain * both + gain * gain * expected, 0.0)
+        if left.sum() < best.sum():
+            best = left
+    return np.asarray(best)
+
+
+def response_change_db(energies: Signal, seam: int, floor: float) -> float:
+    """By how much more or less is expected of the same sound behind a seam than before it, in dB; 0 at the ends.
+
+    Parameters
+    ----------
+    energies : NDArray[np.float64]
+        As for `left_by_moving_gain`.
+    seam : int
+        First cell behind it.
+    floor : float
+        Energy of noise; nothing is said where less is expected.
+    """
+    if not SEAM_CELLS <= seam <= energies.shape[1] - SEAM_CELLS:
+        return 0.0
+    before = energies[:, seam - SEAM_CELLS : seam].mean(axis=1)
+    behind = energies[:, seam : seam + SEAM_CELLS].mean(axis=1)
+    heard = _ratio_db(behind[0], before[0])
+    expected = _ratio_db(behind[2] + floor, before[2] + floor)
+    return abs(expected - heard) if abs(expected) > abs(heard) else 0.0
+
+
+def _pieces(energies: Signal, length: int) -> Signal:
+    """Mean of energies[i : i + length] for each i."""
+    sums = np.concatenate(([0.0], np.cumsum(energies)))
+    return np.asarray((sums[length:] - sums[:-length]) / length)
+
+
+def _ratio_db(one: float, other: float) -> float:
+    return 10.0 * math.log10(max(one, LEAST) / max(other, LEAST))
