@@ -5,8 +5,9 @@ and these have company. Each of these reasons for doubt is measured in the 67 ms
 the energies of its cells (`dropouts`), and each is a number of dB that grows from nothing:
 
 - the stem sets in: nobody knows how fast a unit is when it takes hold;
-- as much is left unexplained where no part of this fault can be: each crest of a bass note is bent alike;
-- the gain is another one for good: a gate has opened. At both edges of a gap it is the same far away;
+- as much is left unexplained on both sides, far away: each crest of a bass note is bent alike;
+- the gain is another one for good: a gate has opened. Beyond both edges of a gap it is the same;
+- the same comes at equal intervals: each period of a tone is bent alike;
 - a gain that moves in one direction explains what is left;
 - the response that was learnt has changed in between, so that what was expected has another level on either side.
 """
@@ -14,11 +15,20 @@ the energies of its cells (`dropouts`), and each is a number of dB that grows fr
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["left_by_moving_gain", "onset_db", "quick_step_db", "recurrence_db", "response_change_db", "step_db"]
+__all__ = [
+    "in_step",
+    "left_by_moving_gain",
+    "onset_db",
+    "quick_step_db",
+    "recurrence_db",
+    "response_change_db",
+    "step_db",
+]
 
 Signal = NDArray[np.float64]
 
@@ -31,6 +41,10 @@ NEAR = (5, 48)
 """Cells: the gain of either side of a place is told from 2 to 16 ms away."""
 EXPLAINED = 0.2
 """At most this part is left where a gain explains what is heard."""
+ROW = 4
+"""A fault has two edges; with a third in between they may come at equal intervals."""
+FALLEN = 0.2
+"""A gain that falls keeps at least this part."""
 SEAM_CELLS = 20
 """On either side of where the response changes: 7 ms."""
 
@@ -51,9 +65,9 @@ def onset_db(expected: Signal, low: int, high: int, floor: float) -> float:
 
 
 def recurrence_db(rest: Signal, expected: Signal, place: int, length: int, floor: float) -> float:
-    """How far what is left in a piece around a place stands out of all such pieces too far away to belong to it, in dB.
+    """How far what is left in a piece around a place stands out of pieces far away, in dB, on the quieter side.
 
-    Where more is expected than here, as much more may be left.
+    A long fault leaves much on one side of its edge. Where more is expected than here, as much more may be left.
 
     Parameters
     ----------
@@ -69,12 +83,14 @@ def recurrence_db(rest: Signal, expected: Signal, place: int, length: int, floor
     middle = place - length // 2
     here = slice(max(0, middle - 1), middle + 2)
     alike = left * np.minimum(1.0, wanted[here].max() / wanted)
-    away = max(float(alike[: max(0, middle - FAR)].max(initial=floor)), float(alike[middle + FAR :].max(initial=floor)))
-    return _ratio_db(float(left[here].max()), away)
+    away = (alike[: max(0, middle - FAR)], alike[middle + FAR :])
+    return _ratio_db(float(left[here].max()), min(float(side.max(initial=floor)) for side in away))
 
 
 def step_db(both: Signal, expected: Signal, place: int, floor: float) -> float:
     """By how much the gain beyond 47 ms differs between the two sides of a place, in dB; 0 where it is not known.
+
+    One that has fallen to nothing is no reason for doubt: a long gap may have begun.
 
     Parameters
     ----------
@@ -89,6 +105,8 @@ def step_db(both: Signal, expected: Signal, place: int, floor: float) -> float:
         if not len(expected[part]) or float(expected[part].mean()) < floor:
             return 0.0
         gains.append(max(float(both[part].sum()) / float(expected[part].sum()), 1e-3))
+    if gains[1] < FALLEN * gains[0]:
+        return 0.0
     return abs(20.0 * math.log10(gains[1] / gains[0]))
 
 
@@ -113,13 +131,17 @@ def quick_step_db(energies: Signal, place: int) -> float:
     return abs(20.0 * math.log10(gains[1] / gains[0]))
 
 
-def left_by_moving_gain(energies: Signal) -> Signal:
+def left_by_moving_gain(energies: Signal, floor: float) -> Signal:
     """Energy of each cell that is left by the gain that moves in one direction and leaves the least, shape (cells,).
+
+    It may rise from nothing, as that of a gate; where it falls to nothing, a gap begins.
 
     Parameters
     ----------
     energies : NDArray[np.float64]
         The return squared, return times expectation, and the expectation squared, shape (3, cells).
+    floor : float
+        Energy of noise; what a gain was is known where more is expected.
     """
     from scipy.optimize import isotonic_regression
 
@@ -128,6 +150,8 @@ def left_by_moving_gain(energies: Signal) -> Signal:
     best = heard
     for rising in (True, False):
         gain = np.maximum(isotonic_regression(both / weights, weights=weights, increasing=rising).x, 0.0)
+        if not rising:
+            gain = np.maximum(gain, FALLEN * gain[expected > floor].max(initial=0.0))
         left = np.maximum(heard - 2.0 * gain * both + gain * gain * expected, 0.0)
         if left.sum() < best.sum():
             best = left
@@ -153,6 +177,31 @@ def response_change_db(energies: Signal, seam: int, floor: float) -> float:
     heard = _ratio_db(behind[0], before[0])
     expected = _ratio_db(behind[2] + floor, before[2] + floor)
     return abs(expected - heard) if abs(expected) > abs(heard) else 0.0
+
+
+def in_step(starts: Sequence[int], most_apart: int, tolerance: int) -> set[int]:
+    """Those of some places that are in a row of four or more at equal intervals.
+
+    Parameters
+    ----------
+    starts : Sequence[int]
+        In any order.
+    most_apart : int
+        Longest interval.
+    tolerance : int
+        By which intervals that follow each other may differ.
+    """
+    found: set[int] = set()
+    row: list[int] = []
+    for start in sorted(set(starts)):
+        if len(row) > 1 and abs((start - row[-1]) - (row[-1] - row[-2])) > tolerance:
+            row = row[-1:]
+        if row and start - row[-1] > most_apart:
+            row = []
+        row.append(start)
+        if len(row) >= ROW:
+            found.update(row)
+    return found
 
 
 def _pieces(energies: Signal, length: int) -> Signal:

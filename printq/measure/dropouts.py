@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
 from printq.measure.doubts import (
+    in_step,
     left_by_moving_gain,
     onset_db,
     quick_step_db,
@@ -135,6 +136,8 @@ PAST_CELLS = 30
 ECHO_SHARE, LOST_SHARE = 0.07, 0.25
 """A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
 ECHO_MARGIN, LOST_DB = 1.0, 12.0
+IN_STEP_DB = 9.0
+"""What comes at equal intervals is how a unit bends a tone."""
 ONCE_LOST_DB = 6.0
 """A unit that will be lost is little to be trusted before."""
 FALLEN, COLLAPSED = 0.7, 0.2
@@ -436,15 +439,18 @@ class _Side:
         """What stands out of the whole."""
         low, high = EDGE * self.cell, frames - EDGE * self.cell
         scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
-        found = [
-            event
-            for event in self._found
-            if self._score(event, -self._doubt_at(event)) >= scores or event.repeat - self._later(event) >= repeats
-        ]
+        found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
         spell = max(LEAST_SPELL, self._spells.threshold() + SPELL_MARGIN)
         often = [event for strength, event in self._spelled if strength >= spell]
-        spelled = [event for strength, event in self._spelled if strength - self._doubt_at(event) >= spell]
-        if _places(often, 2 * JOINED_CELLS * self.cell) > MOST_TICKS:
+        apart = JOINED_CELLS * self.cell
+        row = in_step([event.start for event in found + often], apart, 2 * self.cell)
+        found = [
+            event
+            for event in found
+            if self._score(event, -self._doubt_at(event, row)) >= scores or event.repeat - self._later(event) >= repeats
+        ]
+        spelled = [event for strength, event in self._spelled if strength - self._doubt_at(event, row) >= spell]
+        if _places(often, 2 * apart) > MOST_TICKS:
             # What comes again and again is how the unit is, in whatever way it is seen.
             spelled, found = [], [each for each in found if not any(_overlap(each, other) for other in often)]
         # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
@@ -460,8 +466,9 @@ class _Side:
         """How much more is asked of an event because of what came later."""
         return ONCE_LOST_DB if event.start < self._lost else 0.0
 
-    def _doubt_at(self, event: _Event) -> float:
-        return event.doubt + self._later(event)
+    def _doubt_at(self, event: _Event, row: set[int]) -> float:
+        """How much more is asked of an event; `row` is where things come at equal intervals."""
+        return max(event.doubt, IN_STEP_DB if event.start in row else 0.0) + self._later(event)
 
     def _score(self, event: _Event, margin: float = 0.0) -> float:
         return min(
@@ -570,7 +577,7 @@ class _Side:
         """How much more is asked of a spell of twice `half` cells around a place."""
         cells = self._cells[:, place : place + 2 * CONTEXT + 1]
         low, high = CONTEXT - half, CONTEXT + half
-        left = left_by_moving_gain(cells[:3, 20:-20])[low - 20 : high - 20]
+        left = left_by_moving_gain(cells[:3, 20:-20], self.cell)[low - 20 : high - 20]
         judged = looks.rest_around[place + low : place + high]
         explained = 10.0 * math.log10(max(float(judged.sum()), 1.0) / max(float(left.sum()), 1.0))
         changed = self._changed_response(cells, first + (place - CONTEXT) * self.cell)
