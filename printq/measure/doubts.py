@@ -21,10 +21,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "BEYOND",
+    "NEAR",
     "in_step",
     "left_by_moving_gain",
     "onset_db",
-    "quick_step_db",
     "recurrence_db",
     "response_change_db",
     "step_db",
@@ -37,10 +38,10 @@ BEFORE = 30
 """Cells before a suspicion that tell what was there: 10 ms."""
 FAR = 140
 """Cells; no part of a fault is farther from another, as far as one is looked for at once: 47 ms."""
-NEAR = (5, 48)
-"""Cells: the gain of either side of a place is told from 2 to 16 ms away."""
-EXPLAINED = 0.2
-"""At most this part is left where a gain explains what is heard."""
+NEAR, BEYOND = (5, 48), (140, 196)
+"""Cells from a place on: 2 to 16 ms, and 47 to 65 ms."""
+UNEXPLAINED, SURE = 0.2, 1.6
+"""Part that is left at most where a gain explains what is heard, and cells of noise it explains at least."""
 ROW = 4
 """A fault has two edges; with a third in between they may come at equal intervals."""
 FALLEN = 0.2
@@ -87,48 +88,35 @@ def recurrence_db(rest: Signal, expected: Signal, place: int, length: int, floor
     return _ratio_db(float(left[here].max()), min(float(side.max(initial=floor)) for side in away))
 
 
-def step_db(both: Signal, expected: Signal, place: int, floor: float) -> float:
-    """By how much the gain beyond 47 ms differs between the two sides of a place, in dB; 0 where it is not known.
+def step_db(energies: Signal, place: int, away: tuple[int, int], floor: float) -> float:
+    """By how much the gain differs between the two sides of a place, in dB; 0 unless one explains either side.
 
-    One that has fallen to nothing is no reason for doubt: a long gap may have begun.
-
-    Parameters
-    ----------
-    both, expected : NDArray[np.float64]
-        Return times expectation, and the expectation squared, shape (cells,).
-    place : int
-    floor : float
-        Energy of noise; a gain is known where more is expected.
-    """
-    gains = []
-    for part in (slice(0, max(0, place - FAR)), slice(place + FAR, None)):
-        if not len(expected[part]) or float(expected[part].mean()) < floor:
-            return 0.0
-        gains.append(max(float(both[part].sum()) / float(expected[part].sum()), 1e-3))
-    if gains[1] < FALLEN * gains[0]:
-        return 0.0
-    return abs(20.0 * math.log10(gains[1] / gains[0]))
-
-
-def quick_step_db(energies: Signal, place: int) -> float:
-    """By how much the gain within 16 ms differs between the two sides of a place, in dB.
-
-    It is 0 unless a gain explains both sides: next to the edge of a gap there is nothing to be explained, next to that
-    of a repeat there is something else.
+    In a gap there is nothing to be explained, in a repeat there is something else.
 
     Parameters
     ----------
     energies : NDArray[np.float64]
-        As for `left_by_moving_gain`.
+        The return squared, return times expectation, and the expectation squared, shape (3, cells).
     place : int
+    away : tuple[int, int]
+        From how many cells away to how many the sides reach.
+    floor : float
+        Energy of noise in a cell.
     """
-    gains = []
-    for part in (slice(place - NEAR[1], place - NEAR[0] + 1), slice(place + NEAR[0], place + NEAR[1] + 1)):
-        heard, both, expected = energies[:, part].sum(axis=1)
-        if both <= 0.0 or both**2 < (1.0 - EXPLAINED) * heard * expected:
-            return 0.0
-        gains.append(both / expected)
-    return abs(20.0 * math.log10(gains[1] / gains[0]))
+    near, far = away
+    before = _gain(energies[:, max(0, place - far + 1) : max(0, place - near + 1)], floor)
+    behind = _gain(energies[:, place + near : place + far], floor)
+    return abs(20.0 * math.log10(behind / before)) if before > 0.0 and behind > 0.0 else 0.0
+
+
+def _gain(energies: Signal, floor: float) -> float:
+    """The gain that explains what is heard in some cells but for noise; 0 if none does beyond doubt."""
+    heard, both, expected = energies.sum(axis=1)
+    explained = both**2 / max(expected, LEAST)
+    noise = floor * energies.shape[1]
+    if both <= 0.0 or explained < SURE * floor or heard - explained > max(UNEXPLAINED * heard, 2.0 * noise):
+        return 0.0
+    return float(both / expected)
 
 
 def left_by_moving_gain(energies: Signal, floor: float) -> Signal:
@@ -139,7 +127,7 @@ def left_by_moving_gain(energies: Signal, floor: float) -> Signal:
     Parameters
     ----------
     energies : NDArray[np.float64]
-        The return squared, return times expectation, and the expectation squared, shape (3, cells).
+        As for `step_db`.
     floor : float
         Energy of noise; what a gain was is known where more is expected.
     """
@@ -164,7 +152,7 @@ def response_change_db(energies: Signal, seam: int, floor: float) -> float:
     Parameters
     ----------
     energies : NDArray[np.float64]
-        As for `left_by_moving_gain`.
+        As for `step_db`.
     seam : int
         First cell behind it.
     floor : float

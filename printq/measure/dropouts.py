@@ -28,10 +28,11 @@ from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
 from printq.measure.doubts import (
+    BEYOND,
+    NEAR,
     in_step,
     left_by_moving_gain,
     onset_db,
-    quick_step_db,
     recurrence_db,
     response_change_db,
     step_db,
@@ -597,8 +598,8 @@ class _Side:
 
     def _doubt_step(self, cells: Signal) -> float:
         """How much more is asked of what is in the middle of some cells because the gain is stepped there, in dB."""
-        for_good = step_db(cells[1], cells[2], CONTEXT, 0.3 * self.cell)
-        return max(_asked(for_good, STEPS), _asked(quick_step_db(cells[:3], CONTEXT), QUICK_STEPS))
+        for_good, quick = (step_db(cells[:3], CONTEXT, away, self.cell) for away in (BEYOND, NEAR))
+        return max(_asked(for_good, STEPS), _asked(quick, QUICK_STEPS))
 
     def _doubt_cell(self, looks: _Looks, place: int) -> float:
         """How much more is asked of a single cell, or a few."""
