@@ -104,17 +104,19 @@ def step_db(energies: Signal, place: int, away: tuple[int, int], floor: float) -
         Energy of noise in a cell.
     """
     near, far = away
-    before = _gain(energies[:, max(0, place - far + 1) : max(0, place - near + 1)], floor)
-    behind = _gain(energies[:, place + near : place + far], floor)
+    # Close by, noise is no excuse for what is left: it may be a brief gap.
+    noise = 2.0 * floor if away == BEYOND else 0.0
+    before = _gain(energies[:, max(0, place - far + 1) : max(0, place - near + 1)], floor, noise)
+    behind = _gain(energies[:, place + near : place + far], floor, noise)
     return abs(20.0 * math.log10(behind / before)) if before > 0.0 and behind > 0.0 else 0.0
 
 
-def _gain(energies: Signal, floor: float) -> float:
-    """The gain that explains what is heard in some cells but for noise; 0 if none does beyond doubt."""
+def _gain(energies: Signal, floor: float, noise: float) -> float:
+    """The gain that explains what is heard in some cells but for some noise in each; 0 if none does beyond doubt."""
     heard, both, expected = energies.sum(axis=1)
     explained = both**2 / max(expected, LEAST)
-    noise = floor * energies.shape[1]
-    if both <= 0.0 or explained < SURE * floor or heard - explained > max(UNEXPLAINED * heard, 2.0 * noise):
+    left = heard - explained
+    if both <= 0.0 or explained < SURE * floor or left > max(UNEXPLAINED * heard, noise * energies.shape[1]):
         return 0.0
     return float(both / expected)
 
