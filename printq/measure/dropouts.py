@@ -28,6 +28,16 @@ from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
 from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, look
+from printq.measure.doubts import (
+    BEYOND,
+    NEAR,
+    in_step,
+    left_by_moving_gain,
+    onset_db,
+    recurrence_db,
+    response_change_db,
+    step_db,
+)
 from printq.measure.tracking import (
     BLOCKS,
     CELLS,
@@ -103,11 +113,29 @@ ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
 LEAST_SPELL, SPELL_MARGIN, ABRUPT = 3.5, -1.0, 9.0
 """Score that counts, what is added to the take's own threshold, and how steeply a fault begins, in dB."""
+# How much more is asked of a suspicion because of what is around it (`doubts`): from where on, dB for each dB, at most.
+SPELL_AT_ONSET, CELL_AT_ONSET = (10.0, 0.7, 14.0), (20.0, 0.5, 8.0)
+"""By how much what is expected rises."""
+RECURS = (-8.0, 1.0, 6.0)
+"""By how much what is left stands out of what is far away, negative: faults by 8 dB and more."""
+STEPS = (7.0, 1.0, 12.0)
+"""By how much the gain differs for good. Compressors leave it within 6 dB."""
+QUICK_STEPS = (2.0, 4.0, 12.0)
+"""By how much the gain close by differs, if one explains either side."""
+MOVES = (1.0, 1.0, 20.0)
+"""How much less a gain that moves in one direction leaves; of faults, by up to 1.6 dB."""
+RELEARNT = (6.0, 1.0, 20.0)
+"""By how much the level of what is expected changes at a seam."""
+
 JOINED_CELLS = 140
 """Two edges of one fault are at most this far apart: 47 ms."""
 ECHO_SHARE, LOST_SHARE = 0.07, 0.25
 """A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
 ECHO_MARGIN = 1.0
+IN_STEP_DB = 9.0
+"""What comes at equal intervals is how a unit bends a tone."""
+ONCE_LOST_DB = 6.0
+"""A unit that will be lost is little to be trusted before."""
 STEADY_CELLS = 7
 """In 2.3 ms no gain moves much."""
 SEAM, SEAM_DB = 2, 8.0
@@ -278,6 +306,8 @@ class _Event:
     """Score as a longer repeat; all others are to be looked up when the take is known."""
     clear: bool = False
     """Whether it is an impulse beyond doubt."""
+    doubt: float = 0.0
+    """How much more is asked of it because of what is around it; not of repeats and of what its shape betrays."""
 
     @property
     def strength(self) -> float:
@@ -307,6 +337,12 @@ def _together(group: list[_Event]) -> Fault:
     end = max(event.end for event in group)
     kind: FaultKind = "gap" if "gap" in kinds else kinds[0]
     return Fault(kind, loudest.channel, start, end - start, loudest.level)
+
+
+def _asked(value: float, rule: tuple[float, float, float]) -> float:
+    """How much more is asked: from where on, dB for each dB, at most."""
+    start, slope, most = rule
+    return min(max(0.0, slope * (value - start)), most)
 
 
 def _overlap(one: _Event, other: _Event) -> bool:
@@ -341,6 +377,8 @@ class _Side:
     _drifting: bool = False
     _bass: bool = False
     """Whether the last segment told nothing about the delay."""
+    _lost: int = 0
+    """Frame up to which the return could not be followed at some time."""
     _faint: list[int] = field(default_factory=list)
     _found: list[_Event] = field(default_factory=list)
     _usual: _Usual = field(default_factory=lambda: _Usual())
@@ -395,8 +433,18 @@ class _Side:
         scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
         found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
         spell = max(LEAST_SPELL, self._spells.threshold() + SPELL_MARGIN)
-        spelled = [event for strength, event in self._spelled if strength >= spell]
-        spelled = spelled if _places(spelled, 2 * JOINED_CELLS * self.cell) <= MOST_TICKS else []
+        often = [event for strength, event in self._spelled if strength >= spell]
+        apart = JOINED_CELLS * self.cell
+        row = in_step([event.start for event in found + often], apart, 2 * self.cell)
+        found = [
+            event
+            for event in found
+            if self._score(event, -self._doubt_at(event, row)) >= scores or event.repeat - self._later(event) >= repeats
+        ]
+        spelled = [event for strength, event in self._spelled if strength - self._doubt_at(event, row) >= spell]
+        if _places(often, 2 * apart) > MOST_TICKS:
+            # What comes again and again is how the unit is, in whatever way it is seen.
+            spelled, found = [], [each for each in found if not any(_overlap(each, other) for other in often)]
         # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
         ticks = [event for event in self._sure if event.kind == "tick" and self._score(event, IMPULSE_MARGIN) >= scores]
         sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
@@ -406,9 +454,17 @@ class _Side:
         spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
         return [event for event in found + sure + spelled if low <= event.start < high]
 
+    def _later(self, event: _Event) -> float:
+        """How much more is asked of an event because of what came later."""
+        return ONCE_LOST_DB if event.start < self._lost else 0.0
+
+    def _doubt_at(self, event: _Event, row: set[int]) -> float:
+        """How much more is asked of an event; `row` is where things come at equal intervals."""
+        return max(event.doubt, IN_STEP_DB if event.start in row else 0.0) + self._later(event)
+
     def _score(self, event: _Event, margin: float = 0.0) -> float:
         return min(
-            event.neighbours - ABOVE_NEIGHBOURS + (CLEAR_MARGIN if event.clear else 0.0),
+            event.neighbours - ABOVE_NEIGHBOURS + (CLEAR_MARGIN if event.clear else min(margin, 0.0)),
             event.share - self._usual.share(event.loudness) + margin,
             event.raw - ABOVE_RAW + (CLEAR_RAW_MARGIN if event.clear else min(margin, IMPULSE_RAW_MARGIN)),
         )
@@ -419,6 +475,8 @@ class _Side:
             return
         first = self._first + CONTEXT * self.cell
         looks = look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
+        if self._share() > LOST_SHARE:
+            self._lost = first + count * self.cell
         if self._drifting or self._share() > LOST_SHARE:
             # Not predictable: only what is gross counts.
             looks = replace(looks, neighbours=looks.neighbours - LOST_DB, repeat=looks.repeat - LOST_DB)
@@ -479,7 +537,8 @@ class _Side:
             kind = _between(
                 self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
             )
-            self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind)))
+            doubt = self._doubt_spell(looks, place, half, first)
+            self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind, doubt=doubt)))
 
     def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
         """Scores in dB of pieces of each length, around every so many cells; `levels` are the classes of loudness."""
@@ -506,6 +565,7 @@ class _Side:
         level: float | None = None,
         repeat: float = SILENT,
         clear: bool = False,
+        doubt: float = 0.0,
     ) -> _Event:
         """What stands out at a place, and lasts from one cell to another; `first` is the frame of the first cell."""
         return _Event(
@@ -520,7 +580,46 @@ class _Side:
             level=float(looks.level[place]) if level is None else level,
             repeat=repeat,
             clear=clear,
+            doubt=doubt,
         )
+
+    def _doubt_spell(self, looks: CellLooks, place: int, half: int, first: int) -> float:
+        """How much more is asked of a spell of twice `half` cells around a place."""
+        cells = self._cells[:, place : place + 2 * CONTEXT + 1]
+        low, high = CONTEXT - half, CONTEXT + half
+        left = left_by_moving_gain(cells[:3, 20:-20], self.cell)[low - 20 : high - 20]
+        judged = looks.spells.rest[place + low : place + high]
+        explained = 10.0 * math.log10(max(float(judged.sum()), 1.0) / max(float(left.sum()), 1.0))
+        changed = self._changed_response(cells, first + (place - CONTEXT) * self.cell)
+        onset = onset_db(cells[2], low, high, self.cell)
+        return (
+            _asked(onset, SPELL_AT_ONSET)
+            + self._doubt(looks, cells, place, 2 * half)
+            + _asked(explained, MOVES)
+            + _asked(changed, RELEARNT)
+        )
+
+    def _doubt(self, looks: CellLooks, cells: Signal, place: int, length: int) -> float:
+        """How much more is asked of anything of some length at a place, in dB; `cells` are those around it."""
+        rest = looks.spells.rest[place : place + 2 * CONTEXT + 1]
+        alone = recurrence_db(rest, cells[2], CONTEXT, length, self.cell)
+        return _asked(-alone, RECURS) + self._doubt_step(cells)
+
+    def _doubt_step(self, cells: Signal) -> float:
+        """How much more is asked of what is in the middle of some cells because the gain is stepped there, in dB."""
+        for_good, quick = (step_db(cells[:3], CONTEXT, away, self.cell) for away in (BEYOND, NEAR))
+        return max(_asked(for_good, STEPS), _asked(quick, QUICK_STEPS))
+
+    def _doubt_cell(self, looks: CellLooks, place: int) -> float:
+        """How much more is asked of a single cell, or a few."""
+        cells = self._cells[:, place : place + 2 * CONTEXT + 1]
+        rise = onset_db(cells[2], CONTEXT - 2, CONTEXT + 3, self.cell)
+        return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2)
+
+    def _changed_response(self, cells: Signal, first: int) -> float:
+        """By how much the level of what is expected changes where two segments meet, if they do; in dB."""
+        seam = -(first // self.cell) % (CELLS * BLOCKS)
+        return response_change_db(cells[:3], seam, self.cell)
 
     def _look_at_shapes(self, looks: CellLooks, first: int) -> None:
         """Impulses and equal samples, which are known by their shape alone."""
@@ -614,10 +713,14 @@ class _Side:
                     self._cells[:4, CONTEXT + start - 12 : CONTEXT + start],
                 )
             place = best if kind == "tick" else start
+            # Most are too faint anyhow.
+            counts = min(looks.neighbours[best] - ABOVE_NEIGHBOURS, looks.raw[best] - ABOVE_RAW) >= LEAST_SCORE
+            doubt = self._doubt_cell(looks, best) if counts else 0.0
+            repeat = float(looks.repeat[group].max())
+            if repeat > 0.0:
+                repeat -= self._doubt_step(self._cells[:, best : best + 2 * CONTEXT + 1])
             self._found.append(
-                self._event(
-                    looks, best, first, (place, max(end, place + 1)), kind, repeat=float(looks.repeat[group].max())
-                )
+                self._event(looks, best, first, (place, max(end, place + 1)), kind, repeat=repeat, doubt=doubt)
             )
         if len(self._found) > 2 * MOST_EVENTS:
             self._found.sort(key=lambda event: -event.strength)
