@@ -11,8 +11,8 @@ white and a tick stands out of it however loud the bass is. Three questions are 
 The same is asked of spells of 1 to 45 ms: a copy of other music is no louder at its edges than within. The gain between
 the two is free to move as fast as a compressor moves it, yet not to fall and be back at once: that is a gap. Repeats in
 loud music show in the part of the return that no gain explains. How far a cell or spell stands out in the least of the
-three is its score. What a unit does again and again is no fault: the scores of all blocks of a take are
-counted, and a fault must stand out of their distribution.
+three is its score (`cells`). What a unit does again and again is no fault: the scores of all blocks of a take are
+counted, and a fault must stand out of their distribution; by more, where there are other reasons (`doubts`).
 """
 
 from __future__ import annotations
@@ -111,8 +111,8 @@ NEVER = -12.5
 """A score that no threshold of a take depends on: below this it need not be known."""
 ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
-LEAST_SPELL, SPELL_MARGIN, ABRUPT = 3.5, -1.0, 9.0
-"""Score that counts, what is added to the take's own threshold, and how steeply a fault begins, in dB."""
+LEAST_SPELL, ABRUPT = 3.5, 9.0
+"""Score that counts, and how steeply a fault begins, in dB."""
 # How much more is asked of a suspicion because of what is around it (`doubts`): from where on, dB for each dB, at most.
 SPELL_AT_ONSET, CELL_AT_ONSET = (10.0, 0.7, 14.0), (20.0, 0.5, 8.0)
 """By how much what is expected rises."""
@@ -432,7 +432,7 @@ class _Side:
         low, high = EDGE * self.cell, frames - EDGE * self.cell
         scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
         found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
-        spell = max(LEAST_SPELL, self._spells.threshold() + SPELL_MARGIN)
+        spell = max(LEAST_SPELL, self._spells.threshold())
         often = [event for strength, event in self._spelled if strength >= spell]
         apart = JOINED_CELLS * self.cell
         row = in_step([event.start for event in found + often], apart, 2 * self.cell)
