@@ -28,7 +28,6 @@ from printq.verify import (
     measure_take,
     measure_timing,
     recording_of,
-    source_is_unchanged,
     with_drift,
 )
 
@@ -114,6 +113,7 @@ def check_take(
         trim,
         order.parts,
         staged,
+        given.source,
         given.interface.mains_hz,
         _own_delay(order.insert, timing, trim),
     )
@@ -134,7 +134,7 @@ def check_take(
         rendered=rendered.model_copy(update={"staged": given.staged_name, "audio_sha256": figures.print_sha256}),
         verdict=verdict,
         file_sha256=file_sha256(staged),
-        source_unchanged=source_is_unchanged(order.each, order.parts, given.source),
+        source_unchanged=figures.source_unchanged,
     )
 
 

@@ -3,7 +3,7 @@
 from printq.verify.drift import Reference, measure_drift, nearest_take, recording_of, with_drift
 from printq.verify.judge import Situation, judge_send, judge_take
 from printq.verify.measure_take import TakeFigures, measure_take
-from printq.verify.source import measure_source, source_is_unchanged
+from printq.verify.source import measure_source
 from printq.verify.timing import marker_of, measure_timing
 from printq.verify.wiring import Probe, judge_wiring, listen
 
@@ -23,6 +23,5 @@ __all__ = [
     "measure_timing",
     "nearest_take",
     "recording_of",
-    "source_is_unchanged",
     "with_drift",
 ]

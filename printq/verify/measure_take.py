@@ -42,10 +42,10 @@ from printq.models.delivery import Trim
 from printq.models.passes import Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
-from printq.models.verdict import Level, Loudness
+from printq.models.verdict import Level, Loudness, SourceFacts
 from printq.recordings.beside import Beside
 from printq.units import db_to_ratio
-from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness
+from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness, source_is_unchanged
 
 __all__ = ["TakeFigures", "measure_take"]
 
@@ -99,6 +99,8 @@ class TakeFigures:
     print_sha256: str
     missing_frames: int
     """Frames of stem and tail that the take is too short for."""
+    source_unchanged: bool
+    """What was played is still what was measured before it."""
 
 
 class _Activity:
@@ -170,10 +172,11 @@ def measure_take(
     trim: Trim,
     parts: Sequence[StemPart],
     staged: Path,
+    source: SourceFacts,
     mains_hz: int,
     own_delay_frames: int = 0,
 ) -> TakeFigures:
-    """Measure a take and the print made of it.
+    """Measure a take and the print made of it, and see that its source is what it was.
 
     `own_delay_frames` is the unit's own delay, where it is not trimmed away.
 
@@ -212,6 +215,7 @@ def measure_take(
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
             nulls = _null_path(walk, reader, stem, lags, noise_power)
         finished, loudness, frames, checksum = _measure_print(staged)
+        unchanged = source_is_unchanged(each, parts, source)
         dropouts = beside.result()
     own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
     return TakeFigures(
@@ -232,6 +236,7 @@ def measure_take(
         print_frames=frames,
         print_sha256=checksum,
         missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
+        source_unchanged=unchanged,
     )
 
 

@@ -15,13 +15,13 @@ from printq.intake import load_job
 from printq.spool.journal import Journal
 from printq.spool.paths import SessionPaths
 from printq.verify.measure_take import measure_take
-from printq.verify.source import source_is_unchanged
 from printq.verify.timing import measure_timing
 from tests.conftest import need_program
 from tests.sessions import SmallSession, make_music, write_wav
 
 MINUTES = int(os.environ.get("PRINTQ_CHECKED_MINUTES", "2"))
 """10 for the figure that counts."""
+ROUNDS = 3
 
 
 def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_path: Path) -> None:
@@ -42,18 +42,20 @@ def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_p
     assert entry.record is not None
     assert entry.trim is not None
     each, insert, take, trim = job.passes[0], job.insert_of(job.passes[0]), entry.record, entry.trim
-    path, parts = tmp_path / entry.file, [StemPart(tmp_path / "dry/harp.wav")]
+    path, parts, staged = tmp_path / entry.file, [StemPart(tmp_path / "dry/harp.wav")], tmp_path / "dry/harp.bus.v1.wav"
 
     def check() -> None:
         measure_timing(each, insert, take, path, parts)
-        measure_take(each, insert, take, path, trim, parts, tmp_path / "dry/harp.bus.v1.wav", 50)
-        assert source_is_unchanged(each, parts, entry.source)
+        assert measure_take(each, insert, take, path, trim, parts, staged, entry.source, 50).source_unchanged
 
-    start = time.perf_counter()
     words = [need_program("ffmpeg"), "-nostats", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
-    subprocess.run(words, capture_output=True, check=True)
-    reference = time.perf_counter() - start
-    benchmark.pedantic(check, rounds=2, warmup_rounds=1)
-    share = benchmark.stats.stats.min / reference
+    references = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        subprocess.run(words, capture_output=True, check=True)
+        references.append(time.perf_counter() - start)
+    benchmark.pedantic(check, rounds=ROUNDS, warmup_rounds=1)
+    # The best of both: whatever else the machine does takes time from either.
+    share = benchmark.stats.stats.min / min(references)
     benchmark.extra_info["share_of_ffmpeg"] = round(share, 2)
     print(f"\n{share:.2f} of ffmpeg's time")

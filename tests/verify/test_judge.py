@@ -114,6 +114,7 @@ def make_figures(**changes: Any) -> TakeFigures:
         print_frames=RATE + 24_000,
         print_sha256="0",
         missing_frames=0,
+        source_unchanged=True,
     )
     return replace(figures, **changes)
 

@@ -14,7 +14,7 @@ from printq.files.stems import StemPart, StemReader
 from printq.intake import load_job
 from printq.models.passes import Pass
 from printq.models.verdict import SourceFacts
-from printq.verify import measure_source, source_is_unchanged
+from printq.verify.source import measure_source, source_is_unchanged
 from tests.sessions import RATE, SmallSession
 
 
