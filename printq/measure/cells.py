@@ -30,6 +30,10 @@ STEPPED, STEP_RAW_DB = 2.0, 20.0
 """Where the gain is so much larger on one side than on the other, its step is heard like an impulse."""
 LOST_DB = 12.0
 """Less a cell stands out among others that the stem does not explain."""
+LOUD_CELLS = 61
+"""Return that is nearby: 20 ms."""
+SIDE_HOP = 4
+"""What is on either side of a cell is looked at for every fourth."""
 PAST_CELLS = 30
 """What is older than 10 ms may be heard again as an echo."""
 MOST_SHARE = -5.0
@@ -55,15 +59,23 @@ class CellLooks:
     """Score as a longer repeat."""
     loudness: Signal
     """Power of the return nearby."""
-    level: Signal
-    """Of an impulse as strong as the rest."""
     rest: Signal
     """Its energy, not in dB."""
-    onset: Signal
-    """The rest over that of what is before."""
+    before: Signal
+    """Usual energy of the rest before."""
+    impulse_db: Signal
+    """Energy that an impulse of 1 has."""
     clear: NDArray[np.bool_]
     """Where much more was expected than is usually left."""
     spells: Spells
+
+    def level(self, low: int, high: int) -> float:
+        """Largest impulse that would be as strong as the rest of some cells."""
+        return float((in_db(self.rest[low:high]) - self.impulse_db[low:high]).max())
+
+    def onset(self, low: int, high: int) -> float:
+        """By how much the rest of some cells is at most over that of what is before."""
+        return float(in_db(self.rest[low:high] / self.before[low:high]).max())
 
 
 def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
@@ -81,17 +93,16 @@ def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
     heard : float
         Energy of the loudest cell before these.
     """
-    from scipy.ndimage import maximum_filter1d
-
     rr, rp, pp, raw, impulse = cells
     inner = slice(CONTEXT, -CONTEXT)
     floor = 0.1 * cell
     energies = _Means(rr), _Means(rp), _Means(pp)
     gain, low, high = _bounds(energies, cell)
     # Nor does any gain fall to next to nothing and come back: that is a gap.
-    low = np.where(rp < COLLAPSED * low * pp, low, FALLEN * low)
+    low *= FALLEN + (1.0 - FALLEN) * _flags(rp < COLLAPSED * low * pp)
     # After a rest a compressor has let go, by as much as it likes.
-    bound = np.clip(gain, low, np.where(low > 0.0, 1.4 * high, 1e3))
+    unknown = _flags(low <= 0.0)
+    bound = np.minimum(np.maximum(gain, low), 1.4 * high + 1e3 * unknown)
     rest = bound * pp
     rest -= 2.0 * rp
     rest *= bound
@@ -101,24 +112,18 @@ def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
     usual = np.maximum(rests.over(-20, -2), rests.over(3, 21))
     calm = _Means(np.minimum(rest, 3.0 * usual + floor))
     before = calm.inner(-20, -2)
-    usual = np.maximum(before, calm.inner(3, 21)) + floor
+    before += floor
+    usual = np.maximum(before, calm.inner(3, 21) + floor)
     wanted = np.maximum(bound, high)
     wanted *= wanted
     wanted *= pp
-    around = _largest_of_five(wanted)
+    around = _largest(wanted, 5)
     expected = around[inner]
-    loud = maximum_filter1d(raw, 61)
+    loud = _largest(raw, LOUD_CELLS)
     own = loud * impulse
-    rest_db = in_db(rest[inner])
+    rest_db, loudness, impulse_db = (in_db(each[inner]) for each in (rest, loud, impulse))
     # Before it there was nothing: how fast a unit takes hold of what sets in is not known.
-    share = rest_db - in_db(expected) - np.where(low[inner] > 0.0, 0.0, SET_IN_DB)
-    early, late = (
-        energies[1].inner(*each) / np.maximum(energies[2].inner(*each), floor) for each in ((-45, -4), (5, 46))
-    )
-    stepped = np.maximum(early, late) > STEPPED * np.minimum(early, late)
-    foreign = np.minimum(calm.inner(-81, -21), calm.inner(21, 81)) > np.maximum(
-        3.0 * np.maximum(energies[2].inner(-81, -21), energies[2].inner(21, 81)), 10.0 * cell
-    )
+    share = rest_db - in_db(expected) - SET_IN_DB * unknown[inner]
     repeat = _repeat(energies, floor, len(rest_db))
     most = None
     if echo_db > -math.inf:
@@ -127,18 +132,39 @@ def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
         share = np.minimum(share, echo + MOST_SHARE)
         most = 10.0 ** ((echo + MOST_SHARE) / 10.0)
         repeat = np.minimum(repeat, echo)
+    count = len(rest_db)
+    foreign, stepped = (
+        _spread(where, SIDE_HOP, count) for where in (_foreign(calm, energies[2], cell), _stepped(energies, floor))
+    )
     return CellLooks(
         neighbours=rest_db - in_db(usual) - LOST_DB * foreign,
         share=share,
-        raw=rest_db - in_db(own[inner]) - STEP_RAW_DB * stepped,
+        raw=rest_db - loudness - impulse_db - STEP_RAW_DB * stepped,
         repeat=repeat,
-        loudness=in_db(loud[inner]),
-        level=rest_db - in_db(impulse[inner]),
+        loudness=loudness,
         rest=rest[inner],
-        onset=rest_db - in_db(before + floor),
+        before=before,
+        impulse_db=impulse_db,
         clear=expected > 100.0 * usual,
         spells=Spells(rest, wanted, around, own, floor, rests, energies, most),
     )
+
+
+def _stepped(energies: tuple[_Means, _Means, _Means], floor: float) -> Signal:
+    """1 where the gain on one side is much larger than on the other; for every so many cells."""
+    early, late = (
+        energies[1].inner(*each, SIDE_HOP) / np.maximum(energies[2].inner(*each, SIDE_HOP), floor)
+        for each in ((-45, -4), (5, 46))
+    )
+    return _flags(np.maximum(early, late) > STEPPED * np.minimum(early, late))
+
+
+def _foreign(calm: _Means, expected: _Means, cell: int) -> Signal:
+    """1 where far more is left on both sides than was expected; for every so many cells."""
+    sides = (-81, -21, SIDE_HOP), (21, 81, SIDE_HOP)
+    left = np.minimum(*(calm.inner(*each) for each in sides))
+    most = np.maximum(*(expected.inner(*each) for each in sides))
+    return _flags(left > np.maximum(3.0 * most, 10.0 * cell))
 
 
 def _bounds(energies: tuple[_Means, _Means, _Means], cell: int) -> tuple[Signal, Signal, Signal]:
@@ -148,7 +174,7 @@ def _bounds(energies: tuple[_Means, _Means, _Means], cell: int) -> tuple[Signal,
     # Where little was expected, nothing is known of the gain: it is taken for what it usually is, 1.
     gain = (common + cell) / (played + cell)
     # What is known of the gain on either side: nothing, where next to nothing was expected.
-    known = _padded(np.where(played > 3.0 * cell, gain, 0.0), reach)
+    known = _padded(gain * _flags(played > 3.0 * cell), reach)
     gains, powers = _padded(gain, reach), _padded(played, reach)
     least = 0.03 * played
     high = np.zeros(count)
@@ -158,7 +184,7 @@ def _bounds(energies: tuple[_Means, _Means, _Means], cell: int) -> tuple[Signal,
         for offset in MOVES:
             there = slice(reach + sign * offset, reach + sign * offset + count)
             np.maximum(high, gains[there], out=high)
-            np.maximum(side, known[there] * (powers[there] >= least), out=side)
+            np.maximum(side, known[there] * _flags(powers[there] >= least), out=side)
         sides.append(side)
     return gain, np.minimum(*sides), high
 
@@ -171,15 +197,30 @@ def _padded(values: Signal, reach: int) -> Signal:
     return padded
 
 
-def _largest_of_five(values: Signal) -> Signal:
-    """The largest of each value and the two on either side."""
-    three = values.copy()
-    np.maximum(three[1:], values[:-1], out=three[1:])
-    np.maximum(three[:-1], values[1:], out=three[:-1])
-    five = three.copy()
-    np.maximum(five[1:], three[:-1], out=five[1:])
-    np.maximum(five[:-1], three[1:], out=five[:-1])
-    return five
+def _largest(values: Signal, cells: int) -> Signal:
+    """The largest of each value and its neighbours, so many in all; an odd number.
+
+    Of data without order this is several times as fast as a filter that looks at one value after the other.
+    """
+    half = cells // 2
+    largest = np.full(len(values) + 2 * half, -np.inf)
+    largest[half:-half] = values
+    length = 1
+    while length < cells:
+        more = min(length, cells - length)
+        largest = np.maximum(largest[:-more], largest[more:])
+        length += more
+    return largest
+
+
+def _flags(where: NDArray[np.bool_]) -> Signal:
+    """1 for true and 0 for false: to multiply by it costs less than to choose by something that has no order."""
+    return where.astype(np.float64)
+
+
+def _spread(values: Signal, hop: int, count: int) -> Signal:
+    """Each value so many times, and of all so many."""
+    return np.repeat(values, hop)[:count]
 
 
 @dataclass(frozen=True)
@@ -210,40 +251,52 @@ class Spells:
         """
         return bool(((self.rest > share * self.expected) & (self.rest > raw * self.heard)).any())
 
-    def measure(self, cells: int, hop: int = 1) -> tuple[Signal, Signal, Signal]:
+    def scores(self, cells: int, hop: int, above: float, share: Signal, raw: float) -> Signal:
         """Pieces of so many cells, around every so many of those that are looked at.
+
+        Parameters
+        ----------
+        cells, hop : int
+        above, share, raw : float, array, float
+            What the rest of a piece must be: over that on either side, as a share of what was expected (for each
+            piece), and beside the return as it is; as powers.
 
         Returns
         -------
-        above, share, raw : array
-            The rest over that on either side, as a share of what was expected, and beside the return as it is; as
-            powers.
+        scores : array
+            How often a piece has the least that it must have, as powers.
         """
-        from scipy.ndimage import maximum_filter1d
-
         half, away = cells // 2, cells // 2 + 3
         side = 20 + half
+        early, late = (-away - side, -away, hop), (away, away + side, hop)
         within = self.rests.inner(-half, half, hop)
-        rr, rp, pp = (each.inner(-half, half, hop) for each in self.energies)
-        gain, beside = np.full_like(rr, np.inf), np.zeros_like(rr)
-        for low, high in ((-away - side, -away), (away, away + side)):
-            played = self.energies[2].inner(low, high, hop)
-            known = self.energies[1].inner(low, high, hop) / np.maximum(played, 1e-9)
-            known *= played > 3.0 * self.floor
-            np.minimum(gain, known, out=gain)
-            np.maximum(beside, played, out=beside)
-        gone = (rp < COLLAPSED * gain * pp) & (pp > 0.25 * beside)
+        gains, played = [], []
+        for each in (early, late):
+            expected = self.energies[2].inner(*each)
+            gain = self.energies[1].inner(*each)
+            gain /= np.maximum(expected, 1e-9)
+            gain *= expected > 3.0 * self.floor
+            gains.append(gain)
+            played.append(expected)
+        gain = np.minimum(*gains)
+        both, expected = (each.inner(-half, half, hop) for each in self.energies[1:])
+        gone = both < COLLAPSED * gain * expected
+        gone &= expected > 0.25 * np.maximum(*played)
         if gone.any():
-            within = np.where(gone, np.maximum(within, rr - 2.0 * gain * rp + gain * gain * pp), within)
-        around = np.maximum(self.rests.inner(-away - side, -away, hop), self.rests.inner(away, away + side, hop))
-        around += self.floor
-        expected = np.maximum(self._wanted_means.inner(-half, half, hop), LEAST_POWER)
-        share = within / expected * np.where(gain > 0.0, 1.0, 10.0 ** (-SET_IN_DB / 10.0))
-        if self.most is not None:
-            share = np.minimum(share, self.most[::hop])
-        nearby = maximum_filter1d(self.heard[CONTEXT % hop :: hop], max(1, cells // hop))
-        nearby = nearby[CONTEXT // hop :][: len(within)]
-        return within / around, share, within / np.maximum(nearby, LEAST_POWER)
+            heard = self.energies[0].inner(-half, half, hop)
+            lost = heard - 2.0 * gain * both + gain * gain * expected
+            within = np.where(gone, np.maximum(within, lost), within)
+        least = np.maximum(self.rests.inner(*early), self.rests.inner(*late))
+        least += self.floor
+        least *= above
+        wanted = self._wanted_means.inner(-half, half, hop)
+        wanted *= share
+        wanted *= 1.0 + (10.0 ** (SET_IN_DB / 10.0) - 1.0) * _flags(gain <= 0.0)
+        nearby = _largest(self.heard[CONTEXT % hop :: hop], cells // hop | 1)[CONTEXT // hop :][: len(within)]
+        np.maximum(least, wanted, out=least)
+        np.maximum(least, raw * nearby, out=least)
+        scores = within / np.maximum(least, LEAST_POWER)
+        return scores if self.most is None else np.minimum(scores, self.most[::hop] / share)
 
 
 def _repeat(energies: tuple[_Means, _Means, _Means], floor: float, count: int) -> Signal:
@@ -263,9 +316,9 @@ def _repeat(energies: tuple[_Means, _Means, _Means], floor: float, count: int) -
         there &= unexplained < 0.3 * energies[0].inner(low, high, REPEAT_HOP)
     if not there.any():
         return np.full(count, SILENT)
-    rest_db = in_db(rest[inner])
-    score = np.minimum(rest_db - in_db(around + floor) - REPEAT_ABOVE, rest_db - in_db(heard[inner]) - REPEAT_SHARE)
-    return np.repeat(np.where(there, score, SILENT), REPEAT_HOP)[:count]
+    above, share = (10.0 ** (each / 10.0) for each in (REPEAT_ABOVE, REPEAT_SHARE))
+    least = np.maximum(above * (around + floor), share * heard[inner])
+    return _spread(in_db(rest[inner] * _flags(there) / np.maximum(least, LEAST_POWER)), REPEAT_HOP, count)
 
 
 def _unexplained(heard: Signal, both: Signal, expected: Signal) -> Signal:
@@ -312,7 +365,7 @@ def _moved(values: Signal, offset: int) -> Signal:
 
 def in_db(power: Signal) -> Signal:
     """Decibels of powers, -120 and more."""
-    found = np.maximum(power, LEAST_POWER)
+    found = power + LEAST_POWER
     np.log10(found, out=found)
     found *= 10.0
     return found

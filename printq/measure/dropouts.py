@@ -140,6 +140,8 @@ STEADY_CELLS = 7
 """In 2.3 ms no gain moves much."""
 SEAM, SEAM_DB = 2, 8.0
 """Cells on either side of a seam between segments, and how much more is asked of them."""
+SPACE = 3
+"""Times what is kept: the more there is, the more rarely it must be moved."""
 SAME_EVENT_S = 0.045
 """What is closer belongs to one fault: the edges of a gap, the same tick in two channels."""
 AROUND_SLIP_S = 0.050
@@ -512,7 +514,7 @@ class _Side:
         """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
         least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (LEAST_SHARE, ABOVE_RAW))
         if not looks.spells.may_reach(least, raw):
-            self._spells.add(np.full(len(looks.level), SILENT))
+            self._spells.add(np.full(len(looks.rest), SILENT))
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)
         if max(float(each.max()) for each in scores) <= LEAST_SPELL - SPELL_DOUBT:
@@ -529,7 +531,7 @@ class _Side:
         for place in _strongest(hot, best, MOST_SHAPES):
             half = SPELLS[int(which[place])] // 2
             # A fault begins at once; a gate or a capacitor takes its time.
-            if looks.onset[max(0, place - half - 4) : place + half].max() < ABRUPT or len(self._spelled) >= MOST_SPELLS:
+            if looks.onset(max(0, place - half - 4), place + half) < ABRUPT or len(self._spelled) >= MOST_SPELLS:
                 continue
             low, high = max(0, place - half), min(len(best), place + half)
             loud = np.flatnonzero(looks.rest[low:high] >= 0.25 * looks.rest[low:high].mean())
@@ -544,14 +546,11 @@ class _Side:
         """Scores in dB of pieces of each length, around every so many cells; `levels` are the classes of loudness."""
         from scipy.ndimage import maximum_filter1d
 
-        least = 10.0 ** (self._usual.table / 10.0)
+        usual, raw = 10.0 ** (self._usual.table / 10.0), 10.0 ** (ABOVE_RAW / 10.0)
         scores = []
         for cells, hop, above in zip(SPELLS, hops, ABOVE_SPELL, strict=True):
-            over, share, raw = looks.spells.measure(cells, hop)
-            over *= 10.0 ** (-above / 10.0)
-            share /= least[maximum_filter1d(levels[::hop], max(1, cells // hop))]
-            raw *= 10.0 ** (-ABOVE_RAW / 10.0)
-            scores.append(in_db(np.minimum(np.minimum(over, share), raw)))
+            share = usual[maximum_filter1d(levels[::hop], max(1, cells // hop))]
+            scores.append(in_db(looks.spells.scores(cells, hop, 10.0 ** (above / 10.0), share, raw)))
         return scores
 
     def _event(
@@ -577,7 +576,7 @@ class _Side:
             share=float(looks.share[place]),
             raw=float(looks.raw[place]),
             loudness=float(looks.loudness[place]),
-            level=float(looks.level[place]) if level is None else level,
+            level=looks.level(place, place + 1) if level is None else level,
             repeat=repeat,
             clear=clear,
             doubt=doubt,
@@ -636,12 +635,12 @@ class _Side:
                     clear.update({place} if alike > IMPULSE_CLEAR else ())
         found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves.power(), cell)]
         for low, high, kind in found:
-            if not 0 <= low < len(looks.level):
+            if not 0 <= low < len(looks.rest):
                 continue
-            if kind == "gap" and looks.onset[max(0, low - 2) : low + 3].max() < GAP_ONSET:
+            if kind == "gap" and looks.onset(max(0, low - 2), low + 3) < GAP_ONSET:
                 continue
             if len(self._sure) <= MOST_SURE:
-                level = float(looks.level[low : max(high, low + 1)].max())
+                level = looks.level(low, max(high, low + 1))
                 self._sure.append(
                     self._event(
                         looks, low, first, (low, high), kind, level=level, clear=kind == "tick" and low in clear
@@ -698,7 +697,7 @@ class _Side:
             start, end = int(group[0]), int(group[-1]) + 1
             kind: FaultKind = "tick"
             # What is whitened spreads a little: a group is a tick if two cells have nearly all of it.
-            energy = np.sort(10.0 ** (looks.level[start:end] / 10.0))
+            energy = np.sort(looks.rest[start:end])
             brief = bool(energy[-2:].sum() > 0.8 * energy.sum())
             if index + 1 < len(groups) and groups[index + 1][0] - start <= JOINED_CELLS:
                 until = int(groups[index + 1][0])
@@ -899,24 +898,25 @@ class _Waves:
 
 
 class _Store:
-    """Samples that are still needed, shape (channels, frames); silence around them."""
+    """Samples that are still needed; silence around them."""
 
     def __init__(self, channels: int) -> None:
-        self._data = np.zeros((channels, 1 << 16), dtype=np.float32)
+        # Channels side by side, as they come: to part them costs more than the filters pay for it.
+        self._data = np.zeros((1 << 16, channels), dtype=np.float32)
         self._first = 0
         """Frame of the first sample kept, which is at `_low` in the data."""
         self._low = self._high = 0
 
     def add(self, block: NDArray[np.floating]) -> None:
-        if self._high + len(block) > self._data.shape[1]:
+        if self._high + len(block) > len(self._data):
             kept = self._high - self._low
-            need = 2 * (kept + len(block))
-            moved = self._data if need <= self._data.shape[1] else np.zeros((len(self._data), need), dtype=np.float32)
-            moved[:, :kept] = self._data[:, self._low : self._high]
+            need = SPACE * (kept + len(block))
+            moved = self._data
+            if need > len(moved):
+                moved = np.zeros((need, moved.shape[1]), dtype=np.float32)
+            moved[:kept] = self._data[self._low : self._high]
             self._data, self._low, self._high = moved, 0, kept
-        # Channel by channel: across them numpy is several times slower.
-        for kept_channel, channel in zip(self._data, block.T, strict=True):
-            kept_channel[self._high : self._high + len(block)] = channel
+        self._data[self._high : self._high + len(block)] = block
         self._high += len(block)
 
     def drop(self, first: int) -> None:
@@ -926,13 +926,13 @@ class _Store:
         self._low += gone
 
     def read(self, first: int, frames: int) -> Real:
-        """Samples from a frame on, not to be changed."""
+        """Samples from a frame on, shape (channels, frames), not to be changed."""
         low = max(first, self._first)
         high = min(first + frames, self._first + self._high - self._low)
         shift = self._low - self._first
         if low == first and high == first + frames:
-            return self._data[:, low + shift : high + shift]
-        piece = np.zeros((len(self._data), frames), dtype=np.float32)
+            return self._data[low + shift : high + shift].T
+        piece = np.zeros((frames, self._data.shape[1]), dtype=np.float32)
         if low < high:
-            piece[:, low - first : high - first] = self._data[:, low + shift : high + shift]
-        return piece
+            piece[low - first : high - first] = self._data[low + shift : high + shift]
+        return piece.T
