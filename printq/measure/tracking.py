@@ -288,7 +288,7 @@ class ResponseFollower:
 
     def follow(self, start: int, frames: int, sent: Reader, returned: Reader) -> Followed:
         """Follow the segment that begins at a frame; `frames` of it are signal, the rest is beyond the end."""
-        heard = [self._spectra(channel) for channel in returned(*self._span(start))]
+        heard = self._spectra(returned(*self._span(start)))
         real = np.arange(BLOCKS) * self.layout.valid < frames
         searches = 0
         while True:
@@ -331,7 +331,7 @@ class ResponseFollower:
         raw = returned(start, self.layout.segment)
         return Followed(
             pairs,
-            list(raw * raw),
+            list(np.multiply(raw, raw, order="C")),
             [_energies(model.local) / model.local.shape[1] for model in learnt],
             [model.local for model in learnt],
             abs(self._slope) > FAST_DRIFT,
@@ -347,12 +347,13 @@ class ResponseFollower:
     def _span(self, start: int) -> tuple[int, int]:
         return start - self.layout.guard, self.layout.segment + 2 * self.layout.guard
 
-    def _spectra(self, channel: Real) -> Spectra:
+    def _spectra(self, channels: Real) -> list[Spectra]:
+        """Of the blocks of each channel."""
         from scipy.fft import rfft
 
         layout = self.layout
-        blocks = np.lib.stride_tricks.sliding_window_view(channel, layout.block)[:: layout.valid]
-        return np.asarray(rfft(blocks, axis=1))
+        blocks = np.lib.stride_tricks.sliding_window_view(channels, layout.block, axis=1)[:, :: layout.valid]
+        return [np.asarray(rfft(channel, axis=1)) for channel in blocks]
 
     def _signal(self, spectra: Spectra, weights: Spectra | Real) -> Real:
         """The filtered signal; a few blocks at a time, which stay in the processor's cache."""
@@ -377,7 +378,7 @@ class ResponseFollower:
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=1)
 
     def _played(self, start: int, sent: Reader) -> list[Spectra]:
-        played = [self._spectra(channel) for channel in self.aligned(*self._span(start), sent)]
+        played = self._spectra(self.aligned(*self._span(start), sent))
         self._ramp = self._delay + self._slope * (np.arange(BLOCKS) + 0.5)
         if np.abs(self._ramp).max() > 0.01:
             self._turn(played, np.asarray(self._ramp))
@@ -750,9 +751,9 @@ class _Response:
         from scipy.fft import irfft, rfft
 
         size = self._layout.block
-        smooth_cross = rfft(irfft(cross, size) * self._smoothing_window)
-        smooth_power = np.maximum(rfft(irfft(power, size) * self._smoothing_window).real, 0.0)
-        smooth_heard = np.maximum(rfft(irfft(heard, size) * self._smoothing_window).real, 0.0)
+        lags = irfft(np.stack((cross, power, heard)), size) * self._smoothing_window
+        smooth_cross, *powers = rfft(lags)
+        smooth_power, smooth_heard = (np.maximum(each.real, 0.0) for each in powers)
         smooth_power += 1e-12 * smooth_power.max() + 1e-30
         # Where the stem has nothing, the quotient is noise over rounding. What chance alone has in common is left out.
         common = np.abs(smooth_cross) ** 2 / (smooth_power * np.maximum(smooth_heard, 1e-30))
@@ -765,7 +766,9 @@ class _Response:
         expected = stem * self.response
         energy = _energy(back)
         gain = _inner(back, expected) / np.maximum(_energy(expected), 1e-30)
-        left = _banded(_hann(back - gain[:, np.newaxis].astype(np.float32) * expected))
+        unexplained = expected.view(np.float32) * -gain[:, np.newaxis].astype(np.float32)
+        unexplained += back.view(np.float32)
+        left = _banded(_hann(unexplained.view(np.complex64)))
         self.left, self.heard = BAND_BINS * float(left.sum()), 0.375 * float(energy.sum())
         if not real.all():
             left, expected = left[real], expected[real]
@@ -883,16 +886,18 @@ class _Delays:
         for pair in pairs:
             r, p = pair.returned.reshape(BLOCKS, -1), pair.expected.reshape(BLOCKS, -1)
             # Half the difference of the neighbours: for a shift by one sample, exact at every frequency.
-            slope = np.zeros_like(p)
+            slope = np.empty_like(p)
+            slope[:, 0] = slope[:, -1] = 0.0
             np.subtract(p[:, 2:], p[:, :-2], out=slope[:, 1:-1])
             cells = pair.energies.reshape(3, BLOCKS, -1)
             energies = cells.sum(axis=2, dtype=np.float64)
             sums[:3] += energies
-            sums[3] += np.einsum("bn,bn->b", r, slope)
+            sums[3] += _products(r, slope)
             sums[4] += _energies(slope)
             gain = (energies[1] / np.maximum(energies[2], 1e-30)).astype(np.float32)[:, np.newaxis]
             rest = cells[0] - gain * (2.0 * cells[1] - gain * cells[2])
-            usual = np.float32(max(float(np.median(rest)), 1.0))
+            # Some of the cells tell what is usual as well as all of them.
+            usual = np.float32(max(float(_middle(rest[:, ::8].ravel())), 1.0))
             steepest = np.maximum(steepest, (rest / (usual + cells[2])).max(axis=1))
         heard, shared, expected, along, bend = sums
         along, bend = -0.5 * along, np.maximum(0.25 * bend, 1e-30)
@@ -1095,22 +1100,18 @@ class _Scan:
 
     def __init__(self, channels: int, omega: Real) -> None:
         self._omega = omega.astype(np.float64)
-        shape = (0, channels, SCAN_BINS)
-        self._cross = np.zeros(shape, dtype=np.complex64)
-        self._power, self._back = np.zeros(shape, dtype=np.float32), np.zeros(shape, dtype=np.float32)
+        self._spectra = np.zeros((2, 0, channels, SCAN_BINS + 1), dtype=np.complex64)
+        """Of stem and return."""
         self._centres = np.zeros(0, dtype=np.int64)
         self._offsets = np.zeros(0)
         """Delay for which each block was compensated already, without slips."""
 
     def add(self, start: int, valid: int, played: list[Spectra], heard: list[Spectra], offsets: Signal) -> None:
         """Take the spectra of a segment; what is older than its predecessors' last blocks is forgotten."""
-        stems = np.stack([_hann(each[:, : SCAN_BINS + 1])[:, :-1] for each in played], axis=1)
-        backs = np.stack([_hann(each[:, : SCAN_BINS + 1])[:, :-1] for each in heard], axis=1)
+        new = [np.stack([channel[:, : SCAN_BINS + 1] for channel in each], axis=1) for each in (played, heard)]
         kept = slice(-2 * SCAN_BLOCKS, None)
         centres = start + np.arange(BLOCKS) * valid + valid // 2
-        self._cross = np.concatenate((self._cross[kept], backs * np.conj(stems)))
-        self._power = np.concatenate((self._power[kept], stems.real**2 + stems.imag**2))
-        self._back = np.concatenate((self._back[kept], backs.real**2 + backs.imag**2))
+        self._spectra = np.concatenate((self._spectra[:, kept], new), axis=1)
         self._centres = np.concatenate((self._centres[kept], centres))
         self._offsets = np.concatenate((self._offsets[kept], offsets))
 
@@ -1125,8 +1126,9 @@ class _Scan:
             return []
         line = self._offsets[-1] - slope * np.arange(len(self._offsets))[::-1]
         turn = np.exp(-1j * np.outer(self._offsets - line, self._omega))[:, np.newaxis]
-        cross = _windows((self._cross * turn).astype(np.complex128))
-        power, back = (_windows(each.astype(np.float64)) for each in (self._power, self._back))
+        stems, backs = (_hann(each)[..., :-1].astype(np.complex128) for each in self._spectra)
+        cross = _windows(backs * np.conj(stems) * turn)
+        power, back = (_windows(each.real**2 + each.imag**2) for each in (stems, backs))
         # Of each block, what is before it and what is behind it.
         early, after = slice(0, count), slice(SCAN_BLOCKS + 1, None)
         before, behind = (cross[early], power[early], back[early]), (cross[after], power[after], back[after])
@@ -1201,23 +1203,24 @@ def _steps(
 def _averages(stem: Spectra, back: Spectra) -> tuple[NDArray[np.complex128], Signal, Signal, float]:
     """Cross spectrum, power of stem and of return, summed over the blocks, and how many blocks there are."""
     played, heard = _hann(stem), _hann(back)
-    cross = np.einsum("bk,bk->k", heard, np.conj(played)).astype(np.complex128)
-    return cross, _power(played), _power(heard), float(len(stem))
+    power, back_power = _power(played), _power(heard)
+    heard *= np.conj(played, out=played)
+    return heard.sum(axis=0).astype(np.complex128), power, back_power, float(len(stem))
 
 
 def _power(spectra: Spectra) -> Signal:
-    parts = spectra.view(np.float32)
-    return np.asarray(np.einsum("bk,bk->k", parts, parts).reshape(-1, 2).sum(axis=1, dtype=np.float64))
+    parts = np.square(spectra.view(np.float32)).sum(axis=0)
+    return np.asarray(np.add(parts[::2], parts[1::2], dtype=np.float64))
 
 
 def _hann(spectra: Spectra) -> Spectra:
     """Spectra as if the blocks had been under a Hann window, the outermost bins empty."""
     windowed = np.empty_like(spectra)
-    windowed[:, 0] = windowed[:, -1] = 0.0
-    inner = windowed[:, 1:-1]
-    np.add(spectra[:, :-2], spectra[:, 2:], out=inner)
+    windowed[..., 0] = windowed[..., -1] = 0.0
+    inner = windowed[..., 1:-1]
+    np.add(spectra[..., :-2], spectra[..., 2:], out=inner)
     inner *= np.float32(-0.5)
-    inner += spectra[:, 1:-1]
+    inner += spectra[..., 1:-1]
     windowed *= np.float32(0.5)
     return windowed
 
@@ -1227,20 +1230,23 @@ def _energy(spectra: Spectra) -> Signal:
 
 
 def _energies(rows: Real) -> Signal:
-    return np.asarray(np.einsum("bn,bn->b", rows, rows), dtype=np.float64)
+    return _products(rows, rows)
+
+
+def _products(one: Real, other: Real) -> Signal:
+    """Inner product of each two rows."""
+    return np.asarray((one[:, np.newaxis] @ other[:, :, np.newaxis])[:, 0, 0], dtype=np.float64)
 
 
 def _inner(one: Spectra, other: Spectra) -> Signal:
     """Real part of the inner product, block by block."""
-    products = np.einsum("bk,bk->b", one.view(np.float32), other.view(np.float32))
-    return np.asarray(products, dtype=np.float64)
+    return _products(one.view(np.float32), other.view(np.float32))
 
 
 def _banded(spectra: Spectra) -> Real:
     """Mean power of the bands of each block."""
-    parts = spectra.view(np.float32)[:, :-2]
-    bands = parts.reshape(len(parts), -1, 2 * BAND_BINS)
-    return np.asarray(np.einsum("bkn,bkn->bk", bands, bands) / BAND_BINS)
+    energies = np.square(spectra.view(np.float32)[:, :-2]).reshape(len(spectra), -1, 2 * BAND_BINS)
+    return np.asarray(energies @ np.full(2 * BAND_BINS, 1.0 / BAND_BINS, dtype=np.float32))
 
 
 class _Spline:
