@@ -9,13 +9,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["COLLAPSED", "CONTEXT", "SILENT", "SPELLS", "CellLooks", "Spells", "in_db", "look"]
+__all__ = ["COLLAPSED", "CONTEXT", "SILENT", "SPELLS", "CellLooks", "Spells", "in_db", "largest", "look"]
 
 Signal = NDArray[np.float64]
+Number = TypeVar("Number", bound=np.generic)
 
 CONTEXT = 200
 """Cells that are known to either side of those that are looked at: 67 ms."""
@@ -117,9 +119,9 @@ def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
     wanted = np.maximum(bound, high)
     wanted *= wanted
     wanted *= pp
-    around = _largest(wanted, 5)
+    around = largest(wanted, 5)
     expected = around[inner]
-    loud = _largest(raw, LOUD_CELLS)
+    loud = largest(raw, LOUD_CELLS)
     own = loud * impulse
     rest_db, loudness, impulse_db = (in_db(each[inner]) for each in (rest, loud, impulse))
     # Before it there was nothing: how fast a unit takes hold of what sets in is not known.
@@ -197,20 +199,20 @@ def _padded(values: Signal, reach: int) -> Signal:
     return padded
 
 
-def _largest(values: Signal, cells: int) -> Signal:
+def largest(values: NDArray[Number], cells: int) -> NDArray[Number]:
     """The largest of each value and its neighbours, so many in all; an odd number.
 
     Of data without order this is several times as fast as a filter that looks at one value after the other.
     """
     half = cells // 2
-    largest = np.full(len(values) + 2 * half, -np.inf)
-    largest[half:-half] = values
+    found = np.full(len(values) + 2 * half, values.min())
+    found[half : half + len(values)] = values
     length = 1
     while length < cells:
         more = min(length, cells - length)
-        largest = np.maximum(largest[:-more], largest[more:])
+        found = np.maximum(found[:-more], found[more:])
         length += more
-    return largest
+    return found
 
 
 def _flags(where: NDArray[np.bool_]) -> Signal:
@@ -292,7 +294,7 @@ class Spells:
         wanted = self._wanted_means.inner(-half, half, hop)
         wanted *= share
         wanted *= 1.0 + (10.0 ** (SET_IN_DB / 10.0) - 1.0) * _flags(gain <= 0.0)
-        nearby = _largest(self.heard[CONTEXT % hop :: hop], cells // hop | 1)[CONTEXT // hop :][: len(within)]
+        nearby = largest(self.heard[CONTEXT % hop :: hop], cells // hop | 1)[CONTEXT // hop :][: len(within)]
         np.maximum(least, wanted, out=least)
         np.maximum(least, raw * nearby, out=least)
         scores = within / np.maximum(least, LEAST_POWER)

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from printq.measure.blocks import check_block
-from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, look
+from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, largest, look
 from printq.measure.doubts import (
     BEYOND,
     NEAR,
@@ -517,13 +517,12 @@ class _Side:
             self._spells.add(np.full(len(looks.rest), SILENT))
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)
-        if max(float(each.max()) for each in scores) <= LEAST_SPELL - SPELL_DOUBT:
-            self._spells.add_highest(
-                [_highest(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)]
-            )
+        highest = np.max([_highest(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)], axis=0)
+        if in_db(highest).max() <= LEAST_SPELL - SPELL_DOUBT:
+            self._spells.add_highest(in_db(highest))
             return
         every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
-        which, best = np.argmax(every, axis=0), every.max(axis=0)
+        which, best = np.argmax(every, axis=0), in_db(every.max(axis=0))
         self._spells.add(best)
         hot = best > LEAST_SPELL
         if not hot.any():
@@ -543,14 +542,12 @@ class _Side:
             self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind, doubt=doubt)))
 
     def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
-        """Scores in dB of pieces of each length, around every so many cells; `levels` are the classes of loudness."""
-        from scipy.ndimage import maximum_filter1d
-
+        """Scores, as powers, of pieces of each length around every so many cells; `levels` are those of all cells."""
         usual, raw = 10.0 ** (self._usual.table / 10.0), 10.0 ** (ABOVE_RAW / 10.0)
         scores = []
         for cells, hop, above in zip(SPELLS, hops, ABOVE_SPELL, strict=True):
-            share = usual[maximum_filter1d(levels[::hop], max(1, cells // hop))]
-            scores.append(in_db(looks.spells.scores(cells, hop, 10.0 ** (above / 10.0), share, raw)))
+            share = usual[largest(levels[::hop], cells // hop | 1)]
+            scores.append(looks.spells.scores(cells, hop, 10.0 ** (above / 10.0), share, raw))
         return scores
 
     def _event(
@@ -827,11 +824,10 @@ class _Tail:
 
     def add(self, scores: Signal) -> None:
         """The scores of all cells of some blocks."""
-        self.add_highest([_highest(scores, CELLS)])
+        self.add_highest(_highest(scores, CELLS))
 
-    def add_highest(self, scores: list[Signal]) -> None:
-        """Highest scores of some blocks, each found in several ways."""
-        highest = np.maximum.reduce(scores)
+    def add_highest(self, highest: Signal) -> None:
+        """The highest scores of some blocks."""
         classes = np.clip((highest - self.LOW) / self.STEP, 0, self.CLASSES - 1).astype(np.intp)
         self.counts += np.bincount(classes, minlength=self.CLASSES)
 
