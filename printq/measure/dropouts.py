@@ -12,7 +12,8 @@ The same is asked of spells of 1 to 45 ms: a copy of other music is no louder at
 the two is free to move as fast as a compressor moves it, yet not to fall and be back at once: that is a gap. Repeats in
 loud music show in the part of the return that no gain explains. How far a cell or spell stands out in the least of the
 three is its score (`cells`). What a unit does again and again is no fault: the scores of all blocks of a take are
-counted, and a fault must stand out of their distribution; by more, where there are other reasons (`doubts`).
+counted, and a fault must stand out of their distribution; by more, where there are other reasons (`doubts`). What lasts
+longer is known by what is between its edges (`stretches`).
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ from printq.measure.doubts import (
     response_change_db,
     step_db,
 )
+from printq.measure.stretches import Stretch, StretchFinder
 from printq.measure.tracking import (
     BLOCKS,
     CELLS,
@@ -299,12 +301,12 @@ class _Event:
     start: int
     end: int
     kind: FaultKind
-    neighbours: float
-    share: float
-    raw: float
-    loudness: float
     level: float
-    repeat: float
+    neighbours: float = SILENT
+    share: float = SILENT
+    raw: float = SILENT
+    loudness: float = SILENT
+    repeat: float = SILENT
     """Score as a longer repeat; all others are to be looked up when the take is known."""
     clear: bool = False
     """Whether it is an impulse beyond doubt."""
@@ -392,6 +394,9 @@ class _Side:
     """Loudest cell of each of the last segments."""
     _unexplained: Signal = field(default_factory=lambda: np.zeros((2, 2)))
 
+    def __post_init__(self) -> None:
+        self._stretches = StretchFinder(self.cell)
+
     def add(self, followed: Followed, start: int) -> None:
         """Take a segment."""
         if self._first < 0:
@@ -454,7 +459,23 @@ class _Side:
             sure = []
         # Where single cells say the same, they know the place better.
         spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
-        return [event for event in found + sure + spelled if low <= event.start < high]
+        events = found + sure + spelled
+        for stretch in self._stretches.result():
+            events = self._lasting(stretch, events)
+        return [event for event in events if low <= event.start < high]
+
+    def _lasting(self, stretch: Stretch, events: list[_Event]) -> list[_Event]:
+        """One event in place of those at the edges of a stretch, if there are any, and within it."""
+        near = EDGE * self.cell
+        begins, ends = ([e for e in events if abs(e.start - place) <= near] for place in (stretch.start, stretch.end))
+        if not (begins or ends or stretch.sure):
+            return events
+        start = min((event.start for event in begins), default=stretch.start)
+        end = max((event.start for event in ends), default=stretch.end)
+        within = [event for event in events if start <= event.start <= end]
+        level = max((event.level for event in within), default=float(in_db(np.array([stretch.level]))[0]))
+        one = _Event(self.channel, start, end, stretch.kind, level=level)
+        return [event for event in events if event not in within] + [one]
 
     def _later(self, event: _Event) -> float:
         """How much more is asked of an event because of what came later."""
@@ -485,6 +506,9 @@ class _Side:
         # Where two segments meet, the response changes a little, and with it what is expected.
         for seam in range(-(first // self.cell) % (CELLS * BLOCKS), count + SEAM, CELLS * BLOCKS):
             looks.share[max(0, seam - SEAM) : seam + SEAM] -= SEAM_DB
+        trusted = self._share() <= ECHO_SHARE and not self._drifting
+        inner = self._cells[:, CONTEXT:-CONTEXT]
+        self._stretches.add(inner[:3], looks.rest / inner[4], first, trusted=trusted)
         levels = self._usual.levels(looks.loudness)
         self._usual.add(looks, levels)
         score = np.minimum(looks.neighbours - ABOVE_NEIGHBOURS, looks.raw - ABOVE_RAW)

@@ -145,6 +145,31 @@ def test_a_gap_is_one_gap_and_has_its_place_and_length(music: str) -> None:
     assert found.faults[0].channel == 0
 
 
+@pytest.mark.parametrize("music", MATERIAL)
+@pytest.mark.parametrize(("kind", "ms"), [("gap", 150), ("gap", 400), ("repeat", 150)])
+def test_a_long_gap_or_repeat_is_one_fault_of_its_length(music: str, kind: str, ms: int) -> None:
+    """Longer than any buffer; an echo of one word in another is the exception that is only found."""
+    stem, clean, noise = take(music, 3, 9.0)
+    at = 5 * RATE + int(np.argmax(np.abs(clean[5 * RATE : 6 * RATE])))
+    made = MadeFault(kind, at - 200, ms * RATE // 1000)
+    found = find(stem, material.insert_fault(clean, made) + noise)
+    assert found.count == 1
+    (fault,) = found.faults
+    assert is_at(fault, made)
+    if (music, kind) != ("speech", "repeat"):
+        assert fault.kind == kind
+        assert abs(fault.start_frame - made.start) <= NEAR_S * RATE
+        assert fault.length == pytest.approx(made.length, abs=NEAR_S * RATE)
+
+
+@pytest.mark.parametrize("music", ["speech", "harp"])
+def test_a_gate_that_closes_leaves_no_gap(music: str) -> None:
+    stem, clean, noise = take(music, 9, 20.0, [Unit("gate", {"threshold_db": -15.0, "range_db": 80.0})])
+    audible = np.abs(stem) > 0.003
+    assert np.mean(np.abs(clean[audible]) < 0.1 * np.abs(stem[audible])) > 0.1
+    assert find(stem, clean + noise).count == 0
+
+
 def test_a_tick_is_found_to_the_millisecond_with_its_level() -> None:
     stem, clean, noise = take("drone", 4, 8.0)
     faulty = material.insert_fault(clean, MadeFault("tick", 200_003, 1), 0.1)
