@@ -24,8 +24,8 @@ PIECE = 8
 """Cells to a piece."""
 SOLID = 4
 """Pieces in a row that the stem explains: what is before and behind them is not one stretch."""
-SHORTEST, LONGEST = 16, 800
-"""Pieces: 43 ms, below which edges are compared, and 2.1 s. What lasts longer is no dropout but another recording."""
+SHORTEST, LONGEST = 8, 800
+"""Pieces: 21 ms and 2.1 s. What is shorter is known by its edges; what lasts longer is another recording."""
 BESIDE = 12
 """Pieces on either side that tell the gain."""
 FLOOR = 5.0
@@ -39,7 +39,7 @@ GONE = 0.1
 something else."""
 MOSTLY = 0.8
 """Of the pieces of which something can be said, this part must be alike."""
-KNOWN = 8
+KNOWN = 6
 """There must be so many such pieces."""
 SURE, WELL_LEFT, HARDLY = 0.5, 0.02, 0.1
 """A fault without edges needs so large a part of such pieces; of what is beside it so little is left, and of itself no
@@ -154,11 +154,16 @@ class StretchFinder:
             alike is foreign
             and known > SURE * (last + 1 - first)
             and bool(self._trusted[low - 1 : high].all())
-            and all(_left(side[:3]).sum() < WELL_LEFT * side[0].sum() for side in sides)
+            and all(self._is_well_explained(side) for side in sides)
             and heard[alike].sum() - left[alike].sum() < HARDLY * heard[alike].sum()
         )
         kind: Literal["gap", "repeat"] = "repeat" if alike is foreign else "gap"
         self._found.append(Stretch(start, end, kind, float(levels[first : last + 1].max()), sure))
+
+    def _is_well_explained(self, side: Signal) -> bool:
+        """Whether next to nothing but noise is left of some pieces."""
+        noise = SILENCE * self._noise * side.shape[1]
+        return bool(_left(side[:3]).sum() < WELL_LEFT * side[0].sum() + noise)
 
 
 def _left(energies: Signal) -> Signal:
