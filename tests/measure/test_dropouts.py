@@ -67,9 +67,9 @@ def is_at(fault: Fault, made: MadeFault) -> bool:
     return fault.start_frame <= end + near and fault.start_frame + fault.length >= made.start - near
 
 
-def random_fault(seed: int) -> tuple[MadeFault, Signal, Signal] | None:
+def random_fault(seed: int, root: int = 77) -> tuple[MadeFault, Signal, Signal] | None:
     """A fault that counts, in a random take of 12 s: the fault, the stem, the return with it."""
-    rng = np.random.default_rng([77, seed])
+    rng = np.random.default_rng([root, seed])
     music, kind = list(MATERIAL)[seed % 6], KINDS[seed // 6 % 4]
     peak = float(rng.uniform(-24.0, -1.0))
     stem = material.make_stem(music, rng, 12 * RATE, RATE, peak)
@@ -199,6 +199,18 @@ def test_a_tick_is_known_by_its_shape_where_the_music_is_ten_times_as_loud() -> 
     found = find(stem, faulty + noise)
     assert [fault.kind for fault in found.faults] == ["tick"]
     assert abs(found.faults[0].start_frame - at) <= 48
+
+
+# Under vowels, where a phrase begins, and in a harp behind a compressor that is not well followed.
+@pytest.mark.parametrize("seed", [861, 957, 1893, 3571, 5253, 7197])
+def test_one_wrong_sample_is_known_however_small_a_share_of_the_music_it_is(seed: int) -> None:
+    made = random_fault(seed, root=4001)
+    assert made is not None
+    fault, stem, returned = made
+    assert fault.kind == "tick"
+    found = find(stem, returned)
+    assert [each.kind for each in found.faults] == ["tick"]
+    assert abs(found.faults[0].start_frame - fault.start) <= 48
 
 
 @pytest.mark.parametrize("length", [6, 40])
