@@ -661,7 +661,9 @@ class _Side:
             for place in _strongest(hot, looks.neighbours, MOST_SHAPES):
                 if place not in certain and self._is_like_impulses(place + inner, looks.share[place]):
                     found.append((place, place + 1, "tick"))
-        found += [(low - inner, high - inner, "gap") for low, high in _equal(self._cells, self._waves.power(), cell)]
+        if self._waves.equal_neighbours() >= EQUAL - 2:
+            runs = _equal(self._cells, self._waves.power(), cell)
+            found += [(low - inner, high - inner, "gap") for low, high in runs]
         for low, high, kind in found:
             if not 0 <= low < len(looks.rest):
                 continue
@@ -912,13 +914,14 @@ class _Waves:
     """
 
     def __init__(self) -> None:
-        self._parts: list[tuple[Real, Real, Real]] = []
+        self._parts: list[tuple[Real, Real, Real, int]] = []
+        """The last is how often two samples that follow each other have the same power."""
         self._gone = 0
         """Samples of the first part that are not needed any more."""
 
     def add(self, returned: Real, expected: Real, power: Real) -> None:
         """A segment."""
-        self._parts.append((returned, expected, power))
+        self._parts.append((returned, expected, power, int(np.count_nonzero(power[1:] == power[:-1]))))
 
     def add_silence(self, frames: int) -> None:
         """What is before the first segment, or behind the last."""
@@ -930,6 +933,10 @@ class _Waves:
         while self._parts and self._gone >= len(self._parts[0][0]):
             self._gone -= len(self._parts.pop(0)[0])
 
+    def equal_neighbours(self) -> int:
+        """How many samples are like the one before, within the segments of which something is held."""
+        return sum(part[3] for part in self._parts)
+
     def power(self) -> Real:
         """Of all that is held."""
         return np.concatenate([part[2] for part in self._parts])[self._gone :]
@@ -940,7 +947,7 @@ class _Waves:
         first = -self._gone
         for part in self._parts:
             here = slice(max(0, low - first), max(0, high - first))
-            for row, signal in zip(found, part, strict=False):
+            for row, signal in zip(found, part[:2], strict=True):
                 row.append(signal[here])
             first += len(part[0])
         returned, expected = (np.concatenate(row) for row in found)

@@ -96,7 +96,9 @@ class StretchFinder:
         trusted : bool
             Whether the unit is one whose return follows from the stem: one without echoes.
         """
-        pieces = np.concatenate((energies.reshape(3, -1, PIECE).sum(axis=2), [levels.reshape(-1, PIECE).max(axis=1)]))
+        pieces = np.empty((4, len(levels) // PIECE))
+        np.matmul(energies.reshape(3, -1, PIECE), np.ones(PIECE), out=pieces[:3])
+        np.maximum.reduceat(levels, np.arange(0, len(levels), PIECE), out=pieces[3])
         if not self._pieces.shape[1]:
             self._first = first
         self._pieces = np.concatenate((self._pieces, pieces), axis=1)
