@@ -61,6 +61,8 @@ NEXT_BLOCK = 0.03
 """Part of what is loud in a block that counts in the next one too."""
 MATURE = 160.0
 """Blocks after which a response is known well."""
+LEARNT_AGAIN = 4
+"""Segments after which it is learnt once more: 10 s."""
 MEMORY = 0.98
 """What a segment keeps of those before it: two minutes."""
 FULL_SCALE_FLOOR = 1e-13
@@ -360,12 +362,8 @@ class ResponseFollower:
         from scipy.fft import irfft
 
         layout = self.layout
-        signal = np.empty((BLOCKS, layout.valid), dtype=np.float32)
-        for first in range(0, BLOCKS, 4):
-            some = slice(first, first + 4)
-            blocks = irfft(spectra[some] * weights[some], layout.block, axis=1, overwrite_x=True)
-            signal[some] = blocks[:, layout.guard : layout.guard + layout.valid]
-        return signal.reshape(-1)
+        blocks = irfft(spectra * weights, layout.block, axis=1, overwrite_x=True)
+        return np.ascontiguousarray(blocks[:, layout.guard : layout.guard + layout.valid]).reshape(-1)
 
     def aligned(self, first: int, frames: int, sent: Reader) -> Real:
         """The stem, each frame where the return is expected to have it."""
@@ -689,15 +687,14 @@ class _Response:
     def learn(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> _Response:
         """The same, with a segment taken into the averages."""
         new = copy.copy(self)
-        every = stem
         new._turns += 1
+        # Much is known: now and then is enough, and half of the blocks tell what is left.
         mature = self._seen > MATURE
-        if mature:
-            # Much is known: half of the blocks are enough, and half of the segments.
-            stem, back, real = stem[::2], back[::2], real[::2]
-        if not mature or new._turns % 2 == 0:
-            new._average(stem, back, MEMORY**2 if mature else MEMORY)
-        new._set_whitening(stem, back, real, every)
+        apart = LEARNT_AGAIN if mature else 1
+        if new._turns % apart == 0:
+            new._average(stem, back, MEMORY**apart)
+        some = slice(None, None, 2 if mature else 1)
+        new._set_whitening(stem[some], back[some], real[some], stem)
         return new
 
     def _average(self, stem: Spectra, back: Spectra, memory: float) -> None:
