@@ -1,0 +1,597 @@
+"""What stands out in one channel of a take, and what is a fault among it once the take is known.
+
+The questions and their reasons are told in `dropouts`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, largest, look
+from printq.measure.doubts import (
+    BEYOND,
+    NEAR,
+    in_step,
+    left_by_moving_gain,
+    onset_db,
+    recurrence_db,
+    response_change_db,
+    step_db,
+)
+from printq.measure.faults import ABOVE_NEIGHBOURS, FaultKind, Suspicion
+from printq.measure.held import WhitenedWaves
+from printq.measure.impulses import AROUND, alone_db, explained
+from printq.measure.stretches import Stretch, StretchFinder
+from printq.measure.tracking import BLOCKS, CELLS, KERNEL, Followed, impulse_response
+from printq.measure.usual import LEAST_SCORE, LEAST_SHARE, ScoreTail, UsualShares, highest_of_each
+
+__all__ = ["ChannelSuspicions"]
+
+Real = NDArray[np.float32]
+Signal = NDArray[np.float64]
+
+MOST_EVENTS = 4000
+"""Suspicions of a channel that are remembered until the end; the strongest."""
+EDGE = 30
+"""Cells at both ends of a take that are not judged: 10 ms."""
+
+LEAST_REPEAT = 3.6
+"""Score as a longer repeat that counts, in dB."""
+ABOVE_RAW = -30.5
+"""Against the power of the return nearby. A tick 20 dB below the local peak has -21 or more; a compressor that bends
+a bass note has up to -30."""
+FAINTEST, FAINT_IN_BASS = -62.0, 4.5
+"""Fainter ones, from here on, are faults only where the delay has a step; in bass they need not even stand out much."""
+MOST_CONFIRMED = 6
+"""Faint suspicions in a segment that are looked at more closely."""
+
+# What is beyond doubt by its shape, however small a share of what was expected it is.
+IMPULSE_PART, IMPULSE_OUT = 0.9, 10.0
+"""Part that one impulse explains, and by how much it stands out of what is like one nearby, in dB (`impulses`). Of 740
+ticks four have less; in 20 hours of clean takes nothing that has as large a part stands out by more than 4."""
+# Of what is less like one impulse, more is asked.
+IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
+IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
+"""Part of the rest that three whitened impulses side by side explain, of the 25 samples around them and of all that is
+near. Ticks and gaps of one to three samples have 0.95 and more, crests that a saturation bends up to 0.90."""
+EXPECTED_ALIKE = 0.5
+"""And so little of what was expected there."""
+MOST_SHAPES = 12
+"""Cells in a segment that are compared with an impulse, and spells in it."""
+GAP_ONSET = 6.0
+"""A gate closes more slowly."""
+EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
+"""So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
+MOST_SURE, MOST_SPELLS, MOST_TICKS = 400, 1600, 4
+"""In a channel of a take; what comes more often is how a unit is."""
+IMPULSE_MARGIN, IMPULSE_RAW_MARGIN = 11.0, 6.0
+"""By how much an impulse may be a smaller share than other faults, and fainter."""
+STEADY_LEVEL = 30.0
+"""Where the stem is cut off or sets in, power by more than this, its own edge looks like an impulse."""
+
+SPELL_HOPS, SPELL_DOUBT = (2, 2, 4, 8, 16, 32), 1.5
+"""Spells are looked at around every so many cells first, which makes them look less, in dB, at most."""
+NEVER = -12.5
+"""A score that no threshold of a take depends on: below this it need not be known."""
+ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
+"""By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
+LEAST_SPELL, ABRUPT = 3.5, 9.0
+"""Score that counts, and how steeply a fault begins, in dB."""
+# How much more is asked of a suspicion because of what is around it (`doubts`): from where on, dB for each dB, at most.
+SPELL_AT_ONSET, CELL_AT_ONSET = (10.0, 0.7, 14.0), (20.0, 0.5, 8.0)
+"""By how much what is expected rises."""
+RECURS = (-8.0, 1.0, 6.0)
+"""By how much what is left stands out of what is far away, negative: faults by 8 dB and more."""
+STEPS = (7.0, 1.0, 12.0)
+"""By how much the gain differs for good. Compressors leave it within 6 dB."""
+QUICK_STEPS = (2.0, 4.0, 12.0)
+"""By how much the gain close by differs, if one explains either side."""
+MOVES = (1.0, 1.0, 20.0)
+"""How much less a gain that moves in one direction leaves; of faults, by up to 1.6 dB."""
+RELEARNT = (6.0, 1.0, 20.0)
+"""By how much the level of what is expected changes at a seam."""
+
+JOINED_CELLS = 140
+"""Two edges of one fault are at most this far apart: 47 ms."""
+ECHO_SHARE, LOST_SHARE = 0.07, 0.25
+"""A unit that leaves this much unexplained has echoes, or something like it; it cannot be followed at all."""
+ECHO_MARGIN = 1.0
+IN_STEP_DB = 9.0
+"""What comes at equal intervals is how a unit bends a tone."""
+ONCE_LOST_DB = 6.0
+"""A unit that will be lost is little to be trusted before."""
+STEADY_CELLS = 7
+"""In 2.3 ms no gain moves much."""
+SEAM, SEAM_DB = 2, 8.0
+"""Cells on either side of a seam between segments, and how much more is asked of them."""
+
+
+@dataclass
+class ChannelSuspicions:
+    """One channel: cells on their way, the suspicions, and what is usual in the take."""
+
+    channel: int
+    cell: int
+    _cells: Signal = field(default_factory=lambda: np.zeros((5, CONTEXT)))
+    _waves: WhitenedWaves = field(default_factory=WhitenedWaves)
+    """As far as the cells go."""
+    _whitening: list[Real] = field(default_factory=list)
+    """That of the last two segments."""
+    _sure: list[Suspicion] = field(default_factory=list)
+    _first: int = -1
+    """Frame of the first cell held."""
+    _ends: int = 0
+    """Frame behind the last segment."""
+    _drifting: bool = False
+    _bass: bool = False
+    """Whether the last segment told nothing about the delay."""
+    _lost: int = 0
+    """Frame up to which the return could not be followed at some time."""
+    _faint: list[int] = field(default_factory=list)
+    _found: list[Suspicion] = field(default_factory=list)
+    _usual: UsualShares = field(default_factory=UsualShares)
+    _spells: ScoreTail = field(default_factory=ScoreTail)
+    _spelled: list[tuple[float, Suspicion]] = field(default_factory=list)
+    _scores: ScoreTail = field(default_factory=ScoreTail)
+    _repeats: ScoreTail = field(default_factory=ScoreTail)
+    _heard: list[float] = field(default_factory=list)
+    """Loudest cell of each of the last segments."""
+    _unexplained: Signal = field(default_factory=lambda: np.zeros((2, 2)))
+
+    def __post_init__(self) -> None:
+        self._stretches = StretchFinder(self.cell)
+
+    def add(self, followed: Followed, start: int) -> None:
+        """Take a segment."""
+        if self._first < 0:
+            self._first = start - CONTEXT * self.cell
+            self._waves.add_silence(CONTEXT * self.cell)
+        pair, raw = followed.pairs[self.channel], followed.power[self.channel]
+        # With a gain of its own for each of them: a compressor that works hard is not an echo.
+        pieces = pair.energies.reshape(3, -1, STEADY_CELLS) @ np.ones(STEADY_CELLS)
+        left = np.maximum(pieces[0] - pieces[1] ** 2 / np.maximum(pieces[2], 1e-30), 0.0)
+        active = pieces[2] > 0.01 * pieces[0]
+        new = np.array([[left[active].sum(), pieces[0][active].sum()], followed.energies[self.channel]])
+        self._unexplained = 0.9 * self._unexplained + new
+        self._ends = start + pair.energies.shape[1] * self.cell
+        self._bass, self._drifting = followed.bass, followed.drifting
+        self._heard = [*self._heard[-2:], float(pair.energies[0].max())]
+        held = self._cells.shape[1]
+        cells = np.empty((5, held + pair.energies.shape[1]))
+        cells[:, :held] = self._cells
+        cells[:3, held:] = pair.energies
+        cells[3, held:] = raw.reshape(-1, self.cell) @ np.full(self.cell, 1.0 / self.cell, dtype=np.float32)
+        cells[4, held:].reshape(BLOCKS, -1)[:] = followed.impulse[self.channel][:, np.newaxis]
+        self._cells = cells
+        self._waves.add(pair.returned, pair.expected, raw)
+        self._whitening = [*self._whitening[-1:], followed.whitening[self.channel]]
+        self._judge()
+
+    def faint(self) -> list[int]:
+        """Frames at which something faint stood out in what was judged last."""
+        found, self._faint = self._faint, []
+        return found
+
+    def finish(self) -> None:
+        """Nothing follows."""
+        self._cells = np.concatenate((self._cells, np.zeros((5, CONTEXT))), axis=1)
+        self._waves.add_silence(CONTEXT * self.cell)
+        self._judge()
+
+    def events(self, frames: int) -> list[Suspicion]:
+        """What stands out of the whole."""
+        low, high = EDGE * self.cell, frames - EDGE * self.cell
+        scores, repeats = self._scores.threshold(), max(LEAST_REPEAT, self._repeats.threshold())
+        found = [event for event in self._found if self._score(event) >= scores or event.repeat >= repeats]
+        spell = max(LEAST_SPELL, self._spells.threshold())
+        often = [event for strength, event in self._spelled if strength >= spell]
+        apart = JOINED_CELLS * self.cell
+        row = in_step([event.start for event in found + often], apart, 2 * self.cell)
+        found = [
+            event
+            for event in found
+            if self._score(event, -self._doubt_at(event, row)) >= scores or event.repeat - self._later(event) >= repeats
+        ]
+        spelled = [event for strength, event in self._spelled if strength - self._doubt_at(event, row) >= spell]
+        if _places(often, 2 * apart) > MOST_TICKS:
+            # What comes again and again is how the unit is, in whatever way it is seen.
+            spelled, found = [], [each for each in found if not any(_overlap(each, other) for other in often)]
+        # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
+        ticks = [
+            event
+            for event in self._sure
+            if event.kind == "tick" and (event.certain or self._score(event, IMPULSE_MARGIN) >= scores)
+        ]
+        sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
+        if len(self._sure) > MOST_SURE:
+            sure = []
+        # Where single cells say the same, they know the place better.
+        spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
+        events = found + sure + spelled
+        for stretch in self._stretches.result():
+            events = self._lasting(stretch, events)
+        return [event for event in events if low <= event.start < high]
+
+    def _lasting(self, stretch: Stretch, events: list[Suspicion]) -> list[Suspicion]:
+        """One event in place of those at the edges of a stretch, if there are any, and within it."""
+        near = EDGE * self.cell
+        begins, ends = ([e for e in events if abs(e.start - place) <= near] for place in (stretch.start, stretch.end))
+        if not (begins or ends or stretch.sure):
+            return events
+        start = min((event.start for event in begins), default=stretch.start)
+        end = max((event.start for event in ends), default=stretch.end)
+        within = [event for event in events if start <= event.start <= end]
+        level = max((event.level for event in within), default=float(in_db(np.array([stretch.level]))[0]))
+        one = Suspicion(self.channel, start, end, stretch.kind, level=level)
+        return [event for event in events if event not in within] + [one]
+
+    def _later(self, event: Suspicion) -> float:
+        """How much more is asked of an event because of what came later."""
+        return ONCE_LOST_DB if event.start < self._lost else 0.0
+
+    def _doubt_at(self, event: Suspicion, row: set[int]) -> float:
+        """How much more is asked of an event; `row` is where things come at equal intervals."""
+        return max(event.doubt, IN_STEP_DB if event.start in row else 0.0) + self._later(event)
+
+    def _score(self, event: Suspicion, margin: float = 0.0) -> float:
+        return min(
+            event.neighbours - ABOVE_NEIGHBOURS + min(margin, 0.0),
+            event.share - self._usual.share(event.loudness) + margin,
+            event.raw - ABOVE_RAW + min(margin, IMPULSE_RAW_MARGIN),
+        )
+
+    def _judge(self) -> None:
+        count = self._cells.shape[1] - 2 * CONTEXT
+        if count <= 0:
+            return
+        first = self._first + CONTEXT * self.cell
+        looks = look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
+        if self._share() > LOST_SHARE:
+            self._lost = first + count * self.cell
+        if self._drifting or self._share() > LOST_SHARE:
+            # Not predictable: only what is gross counts.
+            looks = replace(looks, neighbours=looks.neighbours - LOST_DB, repeat=looks.repeat - LOST_DB)
+        # Where two segments meet, the response changes a little, and with it what is expected.
+        for seam in range(-(first // self.cell) % (CELLS * BLOCKS), count + SEAM, CELLS * BLOCKS):
+            looks.share[max(0, seam - SEAM) : seam + SEAM] -= SEAM_DB
+        trusted = self._share() <= ECHO_SHARE and not self._drifting
+        inner = self._cells[:, CONTEXT:-CONTEXT]
+        self._stretches.add(inner[:3], looks.rest / inner[4], first, trusted=trusted)
+        levels = self._usual.levels(looks.loudness)
+        self._usual.add(looks, levels)
+        score = np.minimum(looks.neighbours - ABOVE_NEIGHBOURS, looks.raw - ABOVE_RAW)
+        strict = np.minimum(score, looks.share - self._usual.table[levels])
+        self._scores.add(strict)
+        self._repeats.add(looks.repeat)
+        self._look_at_spells(looks, levels, first)
+        hot = (np.minimum(score, looks.share - LEAST_SHARE) > 0.0) | (looks.repeat > 0.0)
+        if hot.any():
+            self._remember(np.flatnonzero(hot), looks, first)
+        # Where samples of a bass note are lost, the step is faint.
+        least = FAINT_IN_BASS if self._bass else ABOVE_NEIGHBOURS
+        faint = (looks.neighbours > least) & (looks.raw > FAINTEST) & (looks.raw <= ABOVE_RAW)
+        faint &= looks.share > MOST_SHARE
+        if faint.any():
+            places = np.flatnonzero(faint)
+            groups = np.split(places, np.flatnonzero(np.diff(places) > 6) + 1)
+            best = [int(group[np.argmax(looks.neighbours[group])]) for group in groups]
+            best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
+            self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
+        self._look_at_shapes(looks, first)
+        self._cells = self._cells[:, count:]
+        self._waves.drop(count * self.cell)
+        self._first += count * self.cell
+
+    def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
+        """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
+        least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (LEAST_SHARE, ABOVE_RAW))
+        if not looks.spells.may_reach(least, raw):
+            self._spells.add(np.full(len(looks.rest), SILENT))
+            return
+        scores = self._spell_scores(looks, levels, SPELL_HOPS)
+        highest = np.max(
+            [highest_of_each(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)], axis=0
+        )
+        if in_db(highest).max() <= LEAST_SPELL - SPELL_DOUBT:
+            self._spells.add_highest(in_db(highest))
+            return
+        every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
+        which, best = np.argmax(every, axis=0), in_db(every.max(axis=0))
+        self._spells.add(best)
+        hot = best > LEAST_SPELL
+        if not hot.any():
+            return
+        for place in _strongest(hot, best, MOST_SHAPES):
+            half = SPELLS[int(which[place])] // 2
+            # A fault begins at once; a gate or a capacitor takes its time.
+            if looks.onset(max(0, place - half - 4), place + half) < ABRUPT or len(self._spelled) >= MOST_SPELLS:
+                continue
+            low, high = max(0, place - half), min(len(best), place + half)
+            loud = np.flatnonzero(looks.rest[low:high] >= 0.25 * looks.rest[low:high].mean())
+            low, high = low + int(loud[0]), low + int(loud[-1]) + 1
+            kind = _between(
+                self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
+            )
+            doubt = self._doubt_spell(looks, place, half, first)
+            self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind, doubt=doubt)))
+
+    def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
+        """Scores, as powers, of pieces of each length around every so many cells; `levels` are those of all cells."""
+        usual, raw = 10.0 ** (self._usual.table / 10.0), 10.0 ** (ABOVE_RAW / 10.0)
+        scores = []
+        for cells, hop, above in zip(SPELLS, hops, ABOVE_SPELL, strict=True):
+            share = usual[largest(levels[::hop], cells // hop | 1)]
+            scores.append(looks.spells.scores(cells, hop, 10.0 ** (above / 10.0), share, raw))
+        return scores
+
+    def _event(
+        self,
+        looks: CellLooks,
+        place: int,
+        first: int,
+        cells: tuple[int, int],
+        kind: FaultKind,
+        *,
+        level: float | None = None,
+        repeat: float = SILENT,
+        certain: bool = False,
+        doubt: float = 0.0,
+    ) -> Suspicion:
+        """What stands out at a place, and lasts from one cell to another; `first` is the frame of the first cell."""
+        return Suspicion(
+            channel=self.channel,
+            start=first + cells[0] * self.cell,
+            end=first + cells[1] * self.cell,
+            kind=kind,
+            neighbours=float(looks.neighbours[place]),
+            share=float(looks.share[place]),
+            raw=float(looks.raw[place]),
+            loudness=float(looks.loudness[place]),
+            level=looks.level(place, place + 1) if level is None else level,
+            repeat=repeat,
+            certain=certain,
+            doubt=doubt,
+        )
+
+    def _doubt_spell(self, looks: CellLooks, place: int, half: int, first: int) -> float:
+        """How much more is asked of a spell of twice `half` cells around a place."""
+        cells = self._cells[:, place : place + 2 * CONTEXT + 1]
+        low, high = CONTEXT - half, CONTEXT + half
+        left = left_by_moving_gain(cells[:3, 20:-20], self.cell)[low - 20 : high - 20]
+        judged = looks.spells.rest[place + low : place + high]
+        explained = 10.0 * math.log10(max(float(judged.sum()), 1.0) / max(float(left.sum()), 1.0))
+        changed = self._changed_response(cells, first + (place - CONTEXT) * self.cell)
+        onset = onset_db(cells[2], low, high, self.cell)
+        return (
+            _asked(onset, SPELL_AT_ONSET)
+            + self._doubt(looks, cells, place, 2 * half)
+            + _asked(explained, MOVES)
+            + _asked(changed, RELEARNT)
+        )
+
+    def _doubt(self, looks: CellLooks, cells: Signal, place: int, length: int) -> float:
+        """How much more is asked of anything of some length at a place, in dB; `cells` are those around it."""
+        rest = looks.spells.rest[place : place + 2 * CONTEXT + 1]
+        alone = recurrence_db(rest, cells[2], CONTEXT, length, self.cell)
+        return _asked(-alone, RECURS) + self._doubt_step(cells)
+
+    def _doubt_step(self, cells: Signal) -> float:
+        """How much more is asked of what is in the middle of some cells because the gain is stepped there, in dB."""
+        for_good, quick = (step_db(cells[:3], CONTEXT, away, self.cell) for away in (BEYOND, NEAR))
+        return max(_asked(for_good, STEPS), _asked(quick, QUICK_STEPS))
+
+    def _doubt_cell(self, looks: CellLooks, place: int) -> float:
+        """How much more is asked of a single cell, or a few."""
+        cells = self._cells[:, place : place + 2 * CONTEXT + 1]
+        rise = onset_db(cells[2], CONTEXT - 2, CONTEXT + 3, self.cell)
+        return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2)
+
+    def _changed_response(self, cells: Signal, first: int) -> float:
+        """By how much the level of what is expected changes where two segments meet, if they do; in dB."""
+        seam = -(first // self.cell) % (CELLS * BLOCKS)
+        return response_change_db(cells[:3], seam, self.cell)
+
+    def _look_at_shapes(self, looks: CellLooks, first: int) -> None:
+        """Impulses and equal samples, which are known by their shape alone."""
+        found: list[tuple[int, int, FaultKind]] = []
+        cell, inner = self.cell, CONTEXT
+        certain: set[int] = set()
+        if self._share() <= ECHO_SHARE and not self._drifting:
+            certain.update(place for place in _brief(looks) if self._is_impulse(place + inner))
+            found += [(place, place + 1, "tick") for place in sorted(certain)]
+            hot = (looks.neighbours > IMPULSE_ABOVE) & (looks.share > IMPULSE_SHARE) & (looks.raw > IMPULSE_RAW)
+            for place in _strongest(hot, looks.neighbours, MOST_SHAPES):
+                if place not in certain and self._is_like_impulses(place + inner, looks.share[place]):
+                    found.append((place, place + 1, "tick"))
+        if self._waves.equal_neighbours() >= EQUAL - 2:
+            runs = _equal(self._cells, self._waves.power(), cell)
+            found += [(low - inner, high - inner, "gap") for low, high in runs]
+        for low, high, kind in found:
+            if not 0 <= low < len(looks.rest):
+                continue
+            if kind == "gap" and looks.onset(max(0, low - 2), low + 3) < GAP_ONSET:
+                continue
+            if len(self._sure) <= MOST_SURE:
+                level = looks.level(low, max(high, low + 1))
+                sure = kind == "tick" and low in certain
+                self._sure.append(self._event(looks, low, first, (low, high), kind, level=level, certain=sure))
+
+    def _is_impulse(self, place: int) -> bool:
+        """Whether what stands out at a cell is one impulse, and the only one around."""
+        cells = slice(place - AROUND, place + AROUND + 1)
+        back, wanted = self._waves.piece(cells.start * self.cell, cells.stop * self.cell)
+        impulse = self._impulse(place)
+        part, at = explained(back, wanted, impulse, self.cell // 2 + KERNEL)
+        there = wanted[at - KERNEL : at + KERNEL + 1]
+        alike = float(there @ impulse) ** 2 / max(float(there @ there) * float(impulse @ impulse), 1e-30)
+        if part < IMPULSE_PART or alike > EXPECTED_ALIKE:
+            return False
+        return alone_db(back, wanted, self._cells[1:3, cells], impulse, at, self.cell) > IMPULSE_OUT
+
+    def _is_like_impulses(self, place: int, share: float) -> bool:
+        """Whether what is left around a cell is an impulse, or some side by side."""
+        cell, half = self.cell, KERNEL
+        around = [slice(place - 20, place - 2), slice(place + 3, place + 21)]
+        both, expected = (sum(float(self._cells[row, part].sum()) for part in around) for row in (1, 2))
+        levels = [float(self._cells[2, part].sum()) for part in around]
+        if share < MOST_SHARE and max(levels) > STEADY_LEVEL * min(levels):
+            return False
+        low, high = place * cell - cell // 2 - half, (place + 1) * cell + cell // 2 + half
+        one = self._impulse(place)
+        sides = np.stack((np.append(one[1:], 0.0), one, np.append(0.0, one[:-1])), axis=1)
+        impulses = np.asarray(np.linalg.qr(sides)[0], dtype=np.float32)
+        back, wanted = self._waves.piece(low, high)
+        rest = back - np.float32(both / max(expected, 1e-9)) * wanted
+        windows = np.lib.stride_tricks.sliding_window_view(rest, 2 * half + 1)
+        # The strongest place counts: beside it, a part of an impulse looks like others.
+        impulse = ((windows @ impulses) ** 2).sum(axis=1)
+        best = int(np.argmax(impulse))
+        near, all_around = (max(float(each @ each), 1e-30) for each in (windows[best], rest))
+        if impulse[best] < IMPULSE_ALIKE * near or impulse[best] < IMPULSE_ALONE * all_around:
+            return False
+        there = wanted[best : best + 2 * half + 1]
+        alike = float(((there @ impulses) ** 2).sum()) / max(float(there @ there), 1e-30)
+        return alike < EXPECTED_ALIKE
+
+    def _impulse(self, place: int) -> Real:
+        """What an impulse of 1 is at a cell when it is whitened."""
+        # The last cells held, apart from what `finish` puts behind, are those of the last block.
+        before = (self._ends - self._first) // self.cell - place
+        segment, block = divmod(max(0, (before - 1) // CELLS), BLOCKS)
+        return impulse_response(self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block])
+
+    def _share(self) -> float:
+        """Share of the return that is not explained, with or without whitening."""
+        return float(np.min(self._unexplained[:, 0] / np.maximum(self._unexplained[:, 1], 1e-30)))
+
+    def _past(self) -> float:
+        """What of the sound heard before may come again as an echo, in dB; minus infinity for a unit without."""
+        share = self._share()
+        if share <= ECHO_SHARE:
+            return -math.inf
+        return 10.0 * math.log10(share) + ECHO_MARGIN
+
+    def _remember(self, hot: NDArray[np.intp], looks: CellLooks, first: int) -> None:
+        groups = np.split(hot, np.flatnonzero(np.diff(hot) > 3) + 1)
+        for index, group in enumerate(groups):
+            best = int(group[np.argmax(np.maximum(looks.neighbours[group] - ABOVE_NEIGHBOURS, looks.repeat[group]))])
+            start, end = int(group[0]), int(group[-1]) + 1
+            kind: FaultKind = "tick"
+            # What is whitened spreads a little: a group is a tick if two cells have nearly all of it.
+            energy = np.sort(looks.rest[start:end])
+            brief = bool(energy[-2:].sum() > 0.8 * energy.sum())
+            if index + 1 < len(groups) and groups[index + 1][0] - start <= JOINED_CELLS:
+                until = int(groups[index + 1][0])
+                kind = _between(
+                    self._cells[:4, CONTEXT + end : CONTEXT + until],
+                    self._cells[:4, CONTEXT + start - 12 : CONTEXT + start],
+                )
+                end = int(groups[index + 1][-1]) + 1 if kind != "tick" else end
+            if kind == "tick" and end - start > 3 and not brief:
+                kind = _between(
+                    self._cells[:4, CONTEXT + start + 1 : CONTEXT + end - 1],
+                    self._cells[:4, CONTEXT + start - 12 : CONTEXT + start],
+                )
+            place = best if kind == "tick" else start
+            # Most are too faint anyhow.
+            counts = min(looks.neighbours[best] - ABOVE_NEIGHBOURS, looks.raw[best] - ABOVE_RAW) >= LEAST_SCORE
+            doubt = self._doubt_cell(looks, best) if counts else 0.0
+            repeat = float(looks.repeat[group].max())
+            if repeat > 0.0:
+                repeat -= self._doubt_step(self._cells[:, best : best + 2 * CONTEXT + 1])
+            self._found.append(
+                self._event(looks, best, first, (place, max(end, place + 1)), kind, repeat=repeat, doubt=doubt)
+            )
+        if len(self._found) > 2 * MOST_EVENTS:
+            self._found.sort(key=lambda event: -event.strength)
+            del self._found[MOST_EVENTS:]
+
+
+def _between(inside: Signal, before: Signal) -> FaultKind:
+    """What is between two edges: nothing, something else than expected, or no fault at all."""
+    rr, rp, pp, raw = inside.mean(axis=1)
+    usual = before.mean(axis=1)
+    gain = usual[1] / max(usual[2], 1e-30)
+    if raw < 0.01 * usual[3] or (pp > 0.0 and rr < 0.1 * gain**2 * pp):
+        return "gap"
+    if pp <= 0.0:
+        return "tick"
+    return "repeat" if rp <= 0.0 or rr - rp**2 / pp > 0.5 * rr else "tick"
+
+
+def _brief(looks: CellLooks) -> list[int]:
+    """Cells that may be an impulse. Among others that no stem explains, it must be much of what is expected."""
+    # What stands out of both sides stands out of what was before: the others need not be looked at.
+    places = np.flatnonzero(looks.rest > 10.0 ** (ABOVE_NEIGHBOURS / 10.0) * looks.before)
+    above = looks.neighbours[places]
+    fits = (above > ABOVE_NEIGHBOURS) | ((above > ABOVE_NEIGHBOURS - LOST_DB) & (looks.share[places] > MOST_SHARE))
+    fits &= looks.raw[places] > ABOVE_RAW - IMPULSE_RAW_MARGIN
+    return _strongest_of(places[fits], looks.neighbours, MOST_SHAPES)
+
+
+def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int) -> list[int]:
+    """The strongest cell of each group of neighbours; of all, at most so many."""
+    return _strongest_of(np.flatnonzero(hot), strength, most)
+
+
+def _strongest_of(places: NDArray[np.intp], strength: Signal, most: int) -> list[int]:
+    """The same of cells in order."""
+    if not len(places):
+        return []
+    groups = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1)
+    best = [int(group[np.argmax(strength[group])]) for group in groups]
+    order = np.argsort([-strength[place] for place in best], kind="stable")[:most]
+    return sorted(best[index] for index in order)
+
+
+def _equal(cells: Signal, power: Real, cell: int) -> list[tuple[int, int]]:
+    """First and last cells of runs of samples that are all alike, though neither the noise nor the stem is."""
+    same = power[1:] == power[:-1]
+    inner = slice(CONTEXT * cell, len(power) - CONTEXT * cell)
+    count = int(np.count_nonzero(same[inner]))
+    if count < EQUAL - 1 or count > 2 * MOST_EQUAL:
+        return []
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], same, [False])).astype(np.int8)))
+    starts, ends = edges[::2], edges[1::2]
+    lengths = ends - starts
+    long = lengths >= EQUAL - 1
+    usual = max(int(lengths[~long].sum()), 1) / len(same)
+    loudest = float(power.max())
+    found = []
+    for low, high in zip(starts[long].tolist(), ends[long].tolist(), strict=True):
+        if not inner.start <= low < inner.stop or high - low > MOST_EQUAL or low < 32 or high + 32 > len(power):
+            continue
+        if usual ** (high - low) * len(same) > EQUAL_CHANCE or power[low] > 0.9 * loudest:
+            continue
+        sides = power[low - 16 : low], power[high + 1 : high + 17]
+        if any(float(side.mean()) < 1e-13 or bool((side[1:] == side[:-1]).any()) for side in sides):
+            continue
+        first, last = low // cell, high // cell + 1
+        rr, rp, pp = (float(row[first:last].sum()) for row in cells[:3])
+        # What the stem itself does is expected.
+        if rr - 2.0 * rp + pp > max(0.03 * pp, 2.0 * cell) and pp > 2.0 * (high - low):
+            found.append((first, last))
+    return found if len(found) <= 3 else []
+
+
+def _asked(value: float, rule: tuple[float, float, float]) -> float:
+    """How much more is asked: from where on, dB for each dB, at most."""
+    start, slope, most = rule
+    return min(max(0.0, slope * (value - start)), most)
+
+
+def _overlap(one: Suspicion, other: Suspicion) -> bool:
+    return one.start < other.end and other.start < one.end
+
+
+def _places(events: list[Suspicion], apart: int) -> int:
+    """How many places some events are at; those that follow each other by fewer frames are at one."""
+    count, until = 0, -math.inf
+    for event in sorted(events, key=lambda event: event.start):
+        count += event.start > until
+        until = max(until, event.end + apart)
+    return count
