@@ -358,7 +358,7 @@ class ResponseFollower:
         return [np.asarray(rfft(channel, axis=1)) for channel in blocks]
 
     def _signal(self, spectra: Spectra, weights: Spectra | Real) -> Real:
-        """The filtered signal; a few blocks at a time, which stay in the processor's cache."""
+        """The filtered signal of a segment."""
         from scipy.fft import irfft
 
         layout = self.layout
