@@ -9,7 +9,9 @@ the energies of its cells (`dropouts`), and each is a number of dB that grows fr
 - the gain is another one for good: a gate has opened. Beyond both edges of a gap it is the same;
 - the same comes at equal intervals: each period of a tone is bent alike;
 - a gain that moves in one direction explains what is left;
-- the response that was learnt has changed in between, so that what was expected has another level on either side.
+- the response that was learnt has changed in between, so that what was expected has another level on either side; or
+  the whitening has, so that what is heard has;
+- something far louder has just ended, and rings on as no response says that was learnt from it.
 """
 
 from __future__ import annotations
@@ -23,12 +25,14 @@ from numpy.typing import NDArray
 __all__ = [
     "BEYOND",
     "NEAR",
+    "fall_db",
     "in_step",
     "left_by_moving_gain",
     "onset_db",
     "recurrence_db",
     "response_change_db",
     "step_db",
+    "whitening_change_db",
 ]
 
 Signal = NDArray[np.float64]
@@ -167,6 +171,37 @@ def response_change_db(energies: Signal, seam: int, floor: float) -> float:
     heard = _ratio_db(behind[0], before[0])
     expected = _ratio_db(behind[2] + floor, before[2] + floor)
     return abs(expected - heard) if abs(expected) > abs(heard) else 0.0
+
+
+def whitening_change_db(heard: Signal, raw: Signal, seam: int) -> float:
+    """By how much what is heard changes behind a seam, whitened, beside how it changes as it is, in dB; 0 at the ends.
+
+    Of cells in the middle of either side, so that nothing brief counts.
+
+    Parameters
+    ----------
+    heard, raw : NDArray[np.float64]
+        The return squared, whitened and as it is, shape (cells,).
+    seam : int
+        First cell behind it.
+    """
+    if not SEAM_CELLS <= seam <= len(heard) - SEAM_CELLS:
+        return 0.0
+    sides = slice(seam - SEAM_CELLS, seam), slice(seam, seam + SEAM_CELLS)
+    whitened, plain = ([float(np.median(row[side])) for side in sides] for row in (heard, raw))
+    return abs(_ratio_db(whitened[1], whitened[0]) - _ratio_db(plain[1], plain[0]))
+
+
+def fall_db(heard: Signal, low: int, high: int) -> float:
+    """How far what is heard within [low, high) lies below the loudest cell before it, in dB.
+
+    Parameters
+    ----------
+    heard : NDArray[np.float64]
+        The return squared, shape (cells,).
+    low, high : int
+    """
+    return _ratio_db(float(heard[:low].max(initial=0.0)), float(heard[low:high].mean()))
 
 
 def in_step(starts: Sequence[int], most_apart: int, tolerance: int) -> set[int]:

@@ -15,12 +15,14 @@ from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, C
 from printq.measure.doubts import (
     BEYOND,
     NEAR,
+    fall_db,
     in_step,
     left_by_moving_gain,
     onset_db,
     recurrence_db,
     response_change_db,
     step_db,
+    whitening_change_db,
 )
 from printq.measure.faults import ABOVE_NEIGHBOURS, FaultKind, Suspicion
 from printq.measure.held import WhitenedWaves
@@ -93,7 +95,9 @@ QUICK_STEPS = (2.0, 4.0, 12.0)
 MOVES = (1.0, 1.0, 20.0)
 """How much less a gain that moves in one direction leaves; of faults, by up to 1.6 dB."""
 RELEARNT = (6.0, 1.0, 20.0)
-"""By how much the level of what is expected changes at a seam."""
+"""By how much the level of what is expected changes at a seam, or of what is heard."""
+FALLS = (40.0, 0.5, 10.0)
+"""How far a repeat lies below what was heard in the 67 ms before: of music, next to nothing."""
 
 JOINED_CELLS = 140
 """Two edges of one fault are at most this far apart: 47 ms."""
@@ -391,9 +395,9 @@ class ChannelSuspicions:
         return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2)
 
     def _changed_response(self, cells: Signal, first: int) -> float:
-        """By how much the level of what is expected changes where two segments meet, if they do; in dB."""
+        """By how much what is expected, or heard, changes in level where two segments meet, if they do; in dB."""
         seam = -(first // self.cell) % (CELLS * BLOCKS)
-        return response_change_db(cells[:3], seam, self.cell)
+        return max(response_change_db(cells[:3], seam, self.cell), whitening_change_db(cells[0], cells[3], seam))
 
     def _look_at_shapes(self, looks: CellLooks, first: int) -> None:
         """Impulses and equal samples, which are known by their shape alone."""
@@ -502,7 +506,9 @@ class ChannelSuspicions:
             doubt = self._doubt_cell(looks, best) if counts else 0.0
             repeat = float(looks.repeat[group].max())
             if repeat > 0.0:
-                repeat -= self._doubt_step(self._cells[:, best : best + 2 * CONTEXT + 1])
+                cells = self._cells[:, best : best + 2 * CONTEXT + 1]
+                fall = fall_db(cells[0], CONTEXT - 4, CONTEXT + 4)
+                repeat -= self._doubt_step(cells) + _asked(fall, FALLS)
             self._found.append(
                 self._event(looks, best, first, (place, max(end, place + 1)), kind, repeat=repeat, doubt=doubt)
             )

@@ -7,12 +7,14 @@ import pytest
 
 from printq.measure.doubts import (
     BEYOND,
+    fall_db,
     in_step,
     left_by_moving_gain,
     onset_db,
     recurrence_db,
     response_change_db,
     step_db,
+    whitening_change_db,
 )
 from tests.measure.signals import Signal
 
@@ -92,3 +94,22 @@ def test_a_response_that_was_learnt_anew_changes_what_is_expected_of_the_same_so
     assert response_change_db(cells, PLACE, CELL) < 1.0
     cells[2, PLACE:] *= 100.0
     assert response_change_db(cells, PLACE, CELL) == pytest.approx(20.0, abs=1.0)
+
+
+def test_a_whitening_that_was_learnt_anew_changes_what_is_heard_and_a_tick_or_a_gap_does_not() -> None:
+    heard, raw = energies(np.ones(FRAMES))[0], np.full(CELLS, 1e-6)
+    assert whitening_change_db(heard, raw, PLACE) < 1.0
+    heard[PLACE + 3] *= 1e4
+    assert whitening_change_db(heard, raw, PLACE) < 1.0
+    gone = np.where(np.arange(CELLS) >= PLACE, 1e-4, 1.0)
+    assert whitening_change_db(heard * gone, raw * gone, PLACE) < 1.0
+    heard[PLACE:] *= 100.0
+    assert whitening_change_db(heard, raw, PLACE) == pytest.approx(20.0, abs=1.0)
+    assert whitening_change_db(heard, raw, 3) == 0.0
+
+
+def test_what_rings_after_a_word_is_far_below_it() -> None:
+    heard = np.full(CELLS, 1.0)
+    heard[PLACE - 90] = 1e6
+    assert fall_db(heard, PLACE - 4, PLACE + 4) == pytest.approx(60.0, abs=0.1)
+    assert fall_db(heard[PLACE - 80 :], 76, 84) == pytest.approx(0.0, abs=0.1)
