@@ -66,6 +66,8 @@ MOST_SHAPES = 12
 """Cells in a segment that are compared with an impulse, and spells in it."""
 GAP_ONSET = 6.0
 """A gate closes more slowly."""
+STILL_EXPECTED, STILL_HEARD = 8.0, 0.1
+"""Times the noise, and part of what was expected, up to a gap."""
 EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
 """So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
 MOST_SURE, MOST_SPELLS, MOST_TICKS = 400, 1600, 4
@@ -417,12 +419,18 @@ class ChannelSuspicions:
         for low, high, kind in found:
             if not 0 <= low < len(looks.rest):
                 continue
-            if kind == "gap" and looks.onset(max(0, low - 2), low + 3) < GAP_ONSET:
+            abrupt = kind == "tick" or looks.onset(max(0, low - 2), low + 3) >= GAP_ONSET
+            if not abrupt and not self._breaks_off(low + inner):
                 continue
             if len(self._sure) <= MOST_SURE:
                 level = looks.level(low, max(high, low + 1))
                 sure = kind == "tick" and low in certain
                 self._sure.append(self._event(looks, low, first, (low, high), kind, level=level, certain=sure))
+
+    def _breaks_off(self, place: int) -> bool:
+        """Whether right before a cell the stem is still heard, and no gate has closed."""
+        heard, _, expected = self._cells[:3, place - 2 : place].sum(axis=1)
+        return bool(expected > STILL_EXPECTED * 2 * self.cell and heard > STILL_HEARD * expected)
 
     def _is_impulse(self, place: int) -> bool:
         """Whether what stands out at a cell is one impulse, and the only one around."""

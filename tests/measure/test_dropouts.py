@@ -224,6 +224,27 @@ def test_exact_zeros_where_the_noise_never_stops_are_a_gap(length: int) -> None:
     assert abs(found.faults[0].start_frame - at) <= NEAR_S * RATE / 2
 
 
+def test_exact_zeros_in_a_note_near_the_noise_are_a_gap() -> None:
+    made = random_fault(264, root=3104)
+    assert made is not None
+    fault, stem, returned = made
+    assert not returned[fault.start : fault.start + fault.length].any()
+    found = find(stem, returned)
+    assert [each.kind for each in found.faults] == ["gap"]
+    assert is_at(found.faults[0], fault)
+
+
+def test_exact_zeros_after_a_gate_has_closed_are_no_gap() -> None:
+    stem, clean, noise = take("reed", 12, 8.0, noise_dbfs=-70.0)
+    at = 5 * RATE + int(np.argmax(np.abs(clean[5 * RATE : 6 * RATE])))
+    gain = np.ones(len(clean))
+    gain[at - 4800 : at] = np.exp(-np.arange(4800) / 700.0)
+    gain[at : at + 1100] = 0.0
+    gain[at + 1100 : at + 5900] = np.exp(-np.arange(4800)[::-1] / 700.0)
+    level = 10.0 ** (-45.0 / 20.0) / np.abs(clean).max()
+    assert find(level * stem, gain * (level * clean + noise)).count == 0
+
+
 @pytest.mark.parametrize("samples", [-1, 1])
 def test_one_sample_is_missed_even_in_a_drone_whose_change_is_near_the_noise(samples: int) -> None:
     stem, clean, noise = take("drone", 17, 12.0, noise_dbfs=-80.0)
