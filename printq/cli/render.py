@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from printq.models.plan import Plan
     from printq.models.problem import Problem
     from printq.models.standing import Standing
+    from printq.models.verdict import Check
     from printq.spool.operator import InOrder, Rolling, SetUp
     from printq.spool.outcomes import RunReport
 
@@ -33,6 +34,11 @@ __all__ = [
     "standings_document",
     "status_lines",
 ]
+
+COUNTED = ("faults", "runs", "channels")
+"""Units of what is counted."""
+LOUD_DB = 20.0
+"""Of the lines of a hum, those this far below the strongest are not worth a word."""
 
 
 BAR_WIDTH = 24
@@ -157,12 +163,40 @@ def _held_lines(standing: Standing) -> list[str]:
     lines = [f"held: {standing.pass_id}" + ("" if failed else f": {standing.reason}")]
     for check in failed:
         measured = f" {measured_text(check.value, check.unit)}" if check.value is not None else ""
-        lines += [f"  {check.check}{measured}: {check.cause}", f"    what to do: {check.remedy}"]
+        lines.append(f"  {check.check}{measured}: {check.cause}")
+        place = _where(check)
+        lines += [f"    where: {place}"] if place else []
+        lines.append(f"    what to do: {check.remedy}")
     if standing.latency_samples is not None:
         lines.append(f"  to deliver it all the same: printq accept {standing.pass_id} --why …")
     if all(check.check != "send" for check in failed):
         lines.append(f"  to print it again: printq reprint {standing.pass_id} --note …")
     return lines
+
+
+def _where(check: Check) -> str:
+    """Where in the print something is, and at which frequencies, as far as a check knows; else nothing."""
+    detail = check.detail
+    parts = []
+    if check.check == "dropout":
+        kind, length = detail.get("worst_kind"), _number(detail.get("worst_frames"))
+        what = f"a {kind} of {length:.0f} samples" if length > 1.0 else f"a {kind}"
+        parts.append(f"{what} at {moment(_number(detail.get('worst_s')))}")
+    for key, words in (("first_s", "first at"), ("first_at_s", "first at"), ("worst_at_s", "worst at")):
+        found = detail.get(key)
+        if isinstance(found, float) and found != detail.get("worst_s"):
+            parts.append(f"{words} {moment(found)}")
+    band = detail.get("worst_band_hz")
+    if isinstance(band, float):
+        parts.append(f"worst around {band:g} Hz")
+    lines = {key.removesuffix("_hz_dbfs"): level for key, level in detail.items() if key.endswith("_hz_dbfs")}
+    levels = [level for level in lines.values() if isinstance(level, float)]
+    loud = [f"{hz} Hz" for hz, level in lines.items() if isinstance(level, float) and level > max(levels) - LOUD_DB]
+    return "; ".join([*parts, *([", ".join(loud)] if loud else [])])
+
+
+def _number(value: float | str | None) -> float:
+    return value if isinstance(value, float) else 0.0
 
 
 def set_up_lines(job: Job, wanted: SetUp) -> list[str]:
@@ -251,7 +285,11 @@ def position_text(position: float | str | None) -> str:
 
 def measured_text(value: float | None, unit: str) -> str:
     """A measured value with its unit; a dash where there is none."""
-    return f"{value:.2f} {unit}" if value is not None else "-"
+    if value is None:
+        return "-"
+    if unit in COUNTED:
+        return count_text(round(value), unit.removesuffix("s"), unit)
+    return f"{value:.2f} {unit}"
 
 
 def clock(seconds: float) -> str:
@@ -260,6 +298,12 @@ def clock(seconds: float) -> str:
     hours, rest = divmod(whole, 3600)
     minutes, secs = divmod(rest, 60)
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
+
+
+def moment(seconds: float) -> str:
+    """A place in a print as m:ss.mmm, or h:mm:ss.mmm."""
+    whole, thousandths = divmod(round(1000.0 * seconds), 1000)
+    return f"{clock(whole)}.{thousandths:03d}"
 
 
 def _standing_table(standings: Sequence[Standing]) -> list[str]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import statistics
 import subprocess
 import sys
@@ -14,7 +15,9 @@ import pytest
 
 from printq.cli.app import app
 from printq.errors import ExitStatus
-from tests.sessions import SmallSession
+from printq.spool.journal import Journal
+from printq.spool.paths import SessionPaths
+from tests.sessions import RATE, SmallSession
 
 COMMANDS = sorted(
     str(command.callback.__name__).replace("_", "-") for command in app.registered_commands if command.callback
@@ -108,6 +111,28 @@ def test_a_held_take_ends_with_6_and_says_what_to_do(session: SmallSession, type
     accepted = type_in("accept", "harp/bus", "--why", "it is meant so", "--job", session.folder)
     assert accepted.status == ExitStatus.DONE
     assert "dry/harp.bus.v1.wav" in accepted.out
+
+
+def test_a_held_take_says_where_in_the_print_nothing_came_back(session: SmallSession, type_in: Any) -> None:
+    """The cut is made 1 s after the first frame that is played, and the stem begins some time after that."""
+    session.simulation["fault"] = [{"kind": "cut", "pass": "harp/bus", "at_s": 1.0, "amount": 0.08}]
+    session.write()
+    answer = type_in("run", session.folder, "--yes", "--workers", 0)
+    assert answer.status == ExitStatus.HELD
+    found = re.search(r"where: a gap of (\d+) samples at 0:00\.(\d{3})", answer.out)
+    assert found is not None, answer.out
+    assert "dropout 1 fault: " in answer.out
+    assert int(found[1]) == pytest.approx(0.08 * RATE, abs=0.01 * RATE)
+    with Journal(SessionPaths(session.folder).journal, read_only=True) as journal:
+        layout = journal.takes("harp/bus")[-1].record.layout
+    assert int(found[2]) / 1000.0 == pytest.approx(1.0 - layout.material_at / RATE, abs=0.01)
+
+
+def test_a_held_take_says_at_which_frequencies_it_hums(session: SmallSession, type_in: Any) -> None:
+    """The simulated hum is the mains frequency and its third harmonic."""
+    session.simulation["fault"] = [{"kind": "hum", "pass": "harp/bus"}]
+    session.write()
+    assert "where: 50 Hz, 150 Hz\n" in type_in("run", session.folder, "--yes", "--workers", 0).out
 
 
 def test_reprint_by_stem_marks_every_pass_of_it(session: SmallSession, type_in: Any) -> None:
