@@ -52,7 +52,7 @@ SPELLS = (4, 8, 16, 32, 64, 136)
 
 @dataclass(frozen=True)
 class CellLooks:
-    """How cells look, each a number in dB for each cell."""
+    """How cells look: numbers for each cell, in dB but for two energies."""
 
     neighbours: Signal
     """The rest over that of the neighbours."""

@@ -299,11 +299,10 @@ class ChannelSuspicions:
             self._spells.add(np.full(len(looks.rest), SILENT))
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)
-        highest = np.max(
-            [highest_of_each(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)], axis=0
-        )
-        if in_db(highest).max() <= LEAST_SPELL - SPELL_DOUBT:
-            self._spells.add_highest(in_db(highest))
+        of_blocks = [highest_of_each(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)]
+        highest = in_db(np.max(of_blocks, axis=0))
+        if highest.max() <= LEAST_SPELL - SPELL_DOUBT:
+            self._spells.add_highest(highest)
             return
         every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
         which, best = np.argmax(every, axis=0), in_db(every.max(axis=0))
