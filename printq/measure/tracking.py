@@ -105,6 +105,8 @@ BUFFER = 32
 such multiples, and a steady tone fits at each of its periods."""
 STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
 """Half-overlapped blocks to either side of a step, 0.5 s; radians of doubt; squared coherence that is not chance."""
+LEAST_TOLD = 2
+"""Blocks of a side without which nothing is known of a step."""
 BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
 CLEARLY = 1.15
@@ -554,19 +556,25 @@ class ResponseFollower:
         step, error = self._phase_step(frame, sent, returned)
         if not 1 <= abs(round(step)) <= SMALL_SLIP or error > DOUBTFUL:
             return False
-        slip = self._small_slip(frame, round(step), sent, returned)
+        # Where it is quiet on one side, what is left does not know the place; whoever asks has seen its click.
+        late = round(step)
+        slip = self._small_slip(frame, late, sent, returned) or self._step_at(frame, late, sent, returned)
         if slip is not None:
             self._take(slip)
         return slip is not None
 
     def _small_slip(self, centre: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
         """A slip by one or two samples that is somewhere around a frame, if it is one."""
-        layout = self.layout
-        if any(abs(centre - slip.frame) < 2 * SCAN_BLOCKS * layout.valid for slip in self.slips[-8:]):
+        if self._is_near_a_slip(centre):
             return None
         # Once more from where it was found: then there is as much on either side.
         place = self._placed(self._placed(centre, late, sent, returned), late, sent, returned)
-        if place < 2 * layout.block:
+        return self._step_at(place, late, sent, returned)
+
+    def _step_at(self, place: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
+        """A slip by one or two samples at a frame, if the phases on both sides, and further away, say so."""
+        layout = self.layout
+        if place < 2 * layout.block or self._is_near_a_slip(place):
             return None
         step, error = self._phase_step(place, sent, returned)
         if error > DOUBTFUL or abs(step - late) > (DOUBTFUL if error < SURE_ERROR else SURE_ERROR):
@@ -578,6 +586,11 @@ class ResponseFollower:
             if doubt < 1.0 and abs(other) > 0.5:
                 return None
         return Slip(place, late)
+
+    def _is_near_a_slip(self, frame: int) -> bool:
+        """Whether the phases around a frame have a known slip in them."""
+        reach = 2 * SCAN_BLOCKS * self.layout.valid
+        return any(abs(frame - slip.frame) < reach for slip in self.slips[-8:])
 
     def _placed(self, centre: int, late: int, sent: Reader, returned: Reader) -> int:
         """The most likely frame of a slip by one or two samples, within two blocks of another frame."""
@@ -626,12 +639,17 @@ class ResponseFollower:
         window = np.hanning(size).astype(np.float32)
         view = np.lib.stride_tricks.sliding_window_view
         sums = []
+        told = STEP_BLOCKS
         for low, stem in zip((0, behind_first), stems, strict=True):
             played = rfft(view(stem, size, axis=1)[:, ::hop] * window, axis=2)
             heard = rfft(view(backs[:, low : low + side], size, axis=1)[:, ::hop] * window, axis=2)
             sums.append(_common(played, heard))
+            # What is before the take or behind it tells nothing.
+            told = min(told, int(np.count_nonzero(heard.any(axis=(0, 2)))))
+        if told < LEAST_TOLD:
+            return 0.0, math.inf
         omega: Signal = np.asarray(2.0 * np.pi / size * np.arange(size // 2 + 1), dtype=np.float64)
-        step, error = _steps(sums[0], sums[1], omega, 0.6 * STEP_BLOCKS)
+        step, error = _steps(sums[0], sums[1], omega, 0.6 * told)
         return float(step), float(error)
 
     def _piece(

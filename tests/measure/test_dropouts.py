@@ -234,6 +234,16 @@ def test_exact_zeros_in_a_note_near_the_noise_are_a_gap() -> None:
     assert is_at(found.faults[0], fault)
 
 
+@pytest.mark.parametrize("seed", [113, 1001])
+def test_a_sample_that_is_lost_beside_silence_is_placed_by_its_click(seed: int) -> None:
+    made = random_fault(seed, root=78)
+    assert made is not None
+    fault, stem, returned = made
+    found = find(stem, returned)
+    assert [(each.kind, each.length) for each in found.faults] == [("jump", 1)]
+    assert is_at(found.faults[0], fault)
+
+
 def test_exact_zeros_after_a_gate_has_closed_are_no_gap() -> None:
     stem, clean, noise = take("reed", 12, 8.0, noise_dbfs=-70.0)
     at = 5 * RATE + int(np.argmax(np.abs(clean[5 * RATE : 6 * RATE])))
