@@ -26,6 +26,8 @@ SMOOTH = 5
 """Cells over which a gain is taken."""
 HIDDEN = 4
 """Cells to either side of a suspicion whose gain it may have spoiled: there the gain is a line."""
+MOSTLY = 0.75
+"""At most the rest of what is left is taken for noise."""
 LEAST = 1e-30
 
 
@@ -60,7 +62,10 @@ def explained(returned: Real, expected: Real, impulse: Real, near: int) -> tuple
     both[1, half:-half] = impulse
     rest, shape = _beside_gain(both, expected[around])
     common = float(rest @ shape)
-    return common * common / max(float(rest @ rest) * float(shape @ shape), LEAST), place
+    # The noise among it is no other shape.
+    left = float(rest @ rest)
+    left = max(left - len(rest), MOSTLY * left)
+    return common * common / max(left * float(shape @ shape), LEAST), place
 
 
 def alone_db(returned: Real, expected: Real, energies: Signal, impulse: Real, place: int, floor: float) -> float:

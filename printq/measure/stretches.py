@@ -116,7 +116,7 @@ class StretchFinder:
 
     def result(self) -> list[Stretch]:
         """What has been found, by start."""
-        if sum(each.sure for each in self._found) > MOST_FOREIGN:
+        if sum(each.kind == "repeat" for each in self._found) > MOST_FOREIGN:
             return [each for each in self._found if not each.sure]
         return list(self._found)
 
