@@ -55,6 +55,8 @@ MOST_CONFIRMED = 6
 IMPULSE_PART, IMPULSE_OUT = 0.9, 10.0
 """Part that one impulse explains, and by how much it stands out of what is like one nearby, in dB (`impulses`). Of 740
 ticks four have less; in 20 hours of clean takes nothing that has as large a part stands out by more than 4."""
+IMPULSE_EXPECTED = 0.2
+"""So much of what was expected there may be like an impulse itself: a unit that saturates bends the peak of a burst."""
 # Of what is less like one impulse, more is asked.
 IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
 IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
@@ -439,7 +441,7 @@ class ChannelSuspicions:
         part, at = explained(back, wanted, impulse, self.cell // 2 + KERNEL)
         there = wanted[at - KERNEL : at + KERNEL + 1]
         alike = float(there @ impulse) ** 2 / max(float(there @ there) * float(impulse @ impulse), 1e-30)
-        if part < IMPULSE_PART or alike > EXPECTED_ALIKE:
+        if part < IMPULSE_PART or alike > IMPULSE_EXPECTED:
             return False
         return alone_db(back, wanted, self._cells[1:3, cells], impulse, at, self.cell) > IMPULSE_OUT
 
