@@ -36,6 +36,8 @@ LOUD_CELLS = 61
 """Return that is nearby: 20 ms."""
 SIDE_HOP = 4
 """What is on either side of a cell is looked at for every fourth."""
+QUIET, QUIET_LEFT, CLEARLY_LEFT = 0.01, 0.3, 4.0
+"""Power against the return nearby, the rest against what was expected, and against noise."""
 PAST_CELLS = 30
 """What is older than 10 ms may be heard again as an echo."""
 MOST_SHARE = -5.0
@@ -72,6 +74,8 @@ class CellLooks:
     """Energy that an impulse of 1 has."""
     clear: NDArray[np.bool_]
     """Where much more was expected than is usually left."""
+    quiet: NDArray[np.bool_]
+    """Where next to nothing came back, though it was expected and is heard nearby."""
     spells: Spells
 
     def level(self, low: int, high: int) -> float:
@@ -151,6 +155,7 @@ def look(cells: Signal, cell: int, echo_db: float, heard: float) -> CellLooks:
         before=before,
         impulse_db=impulse_db,
         clear=expected > 100.0 * usual,
+        quiet=((raw < QUIET * loud) & (rest > QUIET_LEFT * wanted) & (rest > CLEARLY_LEFT * cell))[inner],
         spells=Spells(rest, wanted, around, own, floor, rests, energies, most),
     )
 

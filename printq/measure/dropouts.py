@@ -14,7 +14,8 @@ loud music show in the part of the return that no gain explains. How far a cell 
 three is its score (`cells`). What a unit does again and again is no fault: the scores of all blocks of a take are
 counted, and a fault must stand out of their distribution; by more, where there are other reasons (`doubts`). One wrong
 sample needs no score: its shape is known, and a brief suspicion that has it, and has it alone, is a tick (`impulses`).
-What lasts longer is known by what is between its edges (`stretches`).
+Nor does a lost buffer: between two sharp edges there is nothing, or what was heard just before (`replaced`). What lasts
+longer is known by what is between its edges (`stretches`).
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from printq.measure.blocks import check_block
 from printq.measure.cells import SILENT
 from printq.measure.faults import Fault, FaultKind, Suspicion, once
 from printq.measure.held import SampleStore
+from printq.measure.replaced import AFTER, BEFORE, replaced
 from printq.measure.suspicions import ChannelSuspicions
 from printq.measure.tracking import CELLS, ResponseFollower, Slip, TrackResult
 
@@ -124,6 +126,7 @@ class DropoutFinder:
                 side.add(followed, self._next)
                 for frame in side.faint():
                     self._follower.confirm_step(frame, self._sent.read, self._returned.read)
+                self._look_closely(side)
             self._mask(self._follower.slip_count - realigned, self._next + segment)
             self._next += segment
             oldest = self._next - segment - reach
@@ -132,6 +135,22 @@ class DropoutFinder:
         if finish:
             for side in self._sides:
                 side.finish()
+                self._look_closely(side)
+
+    def _look_closely(self, side: ChannelSuspicions) -> None:
+        """Look at what is unclear as it is, not whitened, for gaps and repeats."""
+        valid, before, after = self._follower.layout.valid, BEFORE * side.cell, AFTER * side.cell
+        for event in side.unclear():
+            if event.start >= self._frames:
+                continue
+            first = event.start - min(before, valid - after - (event.end - event.start))
+            # Behind the end there is nothing, whatever was expected.
+            frames = min(event.end + after, self._frames) - first
+            heard = self._returned.read(first, frames)[side.channel]
+            expected = self._follower.expectation(side.channel, first, frames, self._sent.read)
+            found = replaced(heard, expected, event.start - first, event.end - first, side.cell)
+            if found is not None:
+                side.explain(event, found, first)
 
     def _mask(self, new: int, end: int) -> None:
         """So many new slips were found when all up to a frame had been looked at."""

@@ -27,6 +27,7 @@ from printq.measure.doubts import (
 from printq.measure.faults import ABOVE_NEIGHBOURS, FaultKind, Suspicion
 from printq.measure.held import WhitenedWaves
 from printq.measure.impulses import AROUND, alone_db, explained
+from printq.measure.replaced import LONGEST, Replaced
 from printq.measure.stretches import Stretch, StretchFinder
 from printq.measure.tracking import BLOCKS, CELLS, KERNEL, Followed, impulse_response
 from printq.measure.usual import LEAST_SCORE, LEAST_SHARE, ScoreTail, UsualShares, highest_of_each
@@ -41,7 +42,7 @@ MOST_EVENTS = 4000
 EDGE = 30
 """Cells at both ends of a take that are not judged: 10 ms."""
 
-LEAST_REPEAT = 3.6
+LEAST_REPEAT = 4.2
 """Score as a longer repeat that counts, in dB."""
 ABOVE_RAW = -30.5
 """Against the power of the return nearby. A tick 20 dB below the local peak has -21 or more; a compressor that bends
@@ -64,6 +65,13 @@ IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
 near. Ticks and gaps of one to three samples have 0.95 and more, crests that a saturation bends up to 0.90."""
 EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
+UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW, UNCLEAR_LEFT = 5.0, -20.0, -50.0, 4.0
+"""What may be one edge of a fault: over its neighbours, as a share, and beside the return, in dB; and against noise."""
+MOST_UNCLEAR = 6
+"""Such places in a segment, and such in which nothing came back, that are looked at as they are."""
+CERTAIN_PART, FAIR_SHARE = 0.98, -12.0
+"""So well explained, a gap or repeat with two edges may come as often as it likes; less well, it must be a fair share
+of what was expected, in dB."""
 MOST_SHAPES = 12
 """Cells in a segment that are compared with an impulse, and spells in it."""
 GAP_ONSET = 6.0
@@ -140,6 +148,8 @@ class ChannelSuspicions:
     _lost: int = 0
     """Frame up to which the return could not be followed at some time."""
     _faint: list[int] = field(default_factory=list)
+    _unclear: list[Suspicion] = field(default_factory=list)
+    _replaced: list[Suspicion] = field(default_factory=list)
     _found: list[Suspicion] = field(default_factory=list)
     _usual: UsualShares = field(default_factory=UsualShares)
     _spells: ScoreTail = field(default_factory=ScoreTail)
@@ -184,6 +194,20 @@ class ChannelSuspicions:
         found, self._faint = self._faint, []
         return found
 
+    def unclear(self) -> list[Suspicion]:
+        """Places in what was judged last that may be gaps or repeats, or edges of some."""
+        found, self._unclear = self._unclear, []
+        return found
+
+    def explain(self, event: Suspicion, found: Replaced, start: int) -> None:
+        """What is unclear is a gap or a repeat, of signals that begin at a frame."""
+        if found.part <= CERTAIN_PART and event.share < FAIR_SHARE:
+            return
+        if len(self._replaced) <= MOST_SURE:
+            certain = found.edges == 2 and found.part > CERTAIN_PART
+            span = start + found.start, start + found.end
+            self._replaced.append(replace(event, start=span[0], end=span[1], kind=found.kind, certain=certain))
+
     def finish(self) -> None:
         """Nothing follows."""
         self._cells = np.concatenate((self._cells, np.zeros((5, CONTEXT))), axis=1)
@@ -217,6 +241,7 @@ class ChannelSuspicions:
         sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
         if len(self._sure) > MOST_SURE:
             sure = []
+        sure += self._known_by_edges()
         # Where single cells say the same, they know the place better.
         spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
         events = found + sure + spelled
@@ -236,6 +261,14 @@ class ChannelSuspicions:
         level = max((event.level for event in within), default=float(in_db(np.array([stretch.level]))[0]))
         one = Suspicion(self.channel, start, end, stretch.kind, level=level)
         return [event for event in events if event not in within] + [one]
+
+    def _known_by_edges(self) -> list[Suspicion]:
+        """Gaps and repeats between sharp edges, unless they come so often that they are how the unit is."""
+        if len(self._replaced) > MOST_SURE:
+            return []
+        certain = [event for event in self._replaced if event.certain]
+        others = [event for event in self._replaced if not event.certain]
+        return certain + (others if _places(others, JOINED_CELLS * self.cell) <= MOST_TICKS else [])
 
     def _later(self, event: Suspicion) -> float:
         """How much more is asked of an event because of what came later."""
@@ -290,6 +323,7 @@ class ChannelSuspicions:
             best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
             self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
         self._look_at_shapes(looks, first)
+        self._look_for_edges(looks, strict, first)
         self._cells = self._cells[:, count:]
         self._waves.drop(count * self.cell)
         self._first += count * self.cell
@@ -427,6 +461,21 @@ class ChannelSuspicions:
                 level = looks.level(low, max(high, low + 1))
                 sure = kind == "tick" and low in certain
                 self._sure.append(self._event(looks, low, first, (low, high), kind, level=level, certain=sure))
+
+    def _look_for_edges(self, looks: CellLooks, scores: Signal, first: int) -> None:
+        """What may be a gap or a repeat, to be looked at as it is."""
+        if self._drifting or self._share() > LOST_SHARE:
+            return
+        hot = (looks.neighbours > UNCLEAR_ABOVE) & (looks.share > UNCLEAR_SHARE) & (looks.raw > UNCLEAR_RAW)
+        hot &= looks.rest > UNCLEAR_LEFT * self.cell
+        spans = [(place, place + 1) for place in _strongest(hot, scores, MOST_UNCLEAR)]
+        if looks.quiet.any():
+            places = np.flatnonzero(looks.quiet)
+            groups = np.split(places, np.flatnonzero(np.diff(places) > 3) + 1)
+            groups.sort(key=lambda group: -float(looks.rest[group].max()))
+            spans += [(int(group[0]), int(group[-1]) + 1) for group in groups if len(group) <= LONGEST][:MOST_UNCLEAR]
+        for low, high in spans:
+            self._unclear.append(self._event(looks, low, first, (low, high), "gap", level=looks.level(low, high)))
 
     def _breaks_off(self, place: int) -> bool:
         """Whether right before a cell the stem is still heard, and no gate has closed."""

@@ -73,6 +73,8 @@ ACTIVE = 0.2
 """A block counts if what is expected has this many times the power of what is usually unexplained."""
 FAST_DRIFT = 0.2
 """Samples a block, 28 ppm: the expectation is off by a tenth of a sample at the ends of a block."""
+LEAST_TURN = 0.01
+"""Samples; a smaller delay need not be compensated."""
 DEAD_ZONE = 0.1
 """Samples by which the delay may be off before it is followed."""
 MATTERS = 0.05
@@ -377,10 +379,23 @@ class ResponseFollower:
                 pieces.append(sent(low - late - self._drifted, high - low))
         return pieces[0] if len(pieces) == 1 else np.concatenate(pieces, axis=1)
 
+    def expectation(self, channel: int, first: int, frames: int, sent: Reader) -> Real:
+        """What a channel is expected to bring back, as it is, shape (frames,).
+
+        As the response is known now; `frames` are at most those of a block that are a result.
+        """
+        from scipy.fft import irfft, rfft
+
+        layout = self.layout
+        begin = first - (layout.block - frames) // 2
+        turn = np.exp(-1j * self._delay * self._omega) if abs(self._delay) > LEAST_TURN else 1.0
+        spectrum = rfft(self.aligned(begin, layout.block, sent)[channel]) * (self._models[channel].response * turn)
+        return np.asarray(irfft(spectrum, layout.block)[first - begin : first - begin + frames])
+
     def _played(self, start: int, sent: Reader) -> list[Spectra]:
         played = self._spectra(self.aligned(*self._span(start), sent))
         self._ramp = self._delay + self._slope * (np.arange(BLOCKS) + 0.5)
-        if np.abs(self._ramp).max() > 0.01:
+        if np.abs(self._ramp).max() > LEAST_TURN:
             self._turn(played, np.asarray(self._ramp))
         else:
             self._ramp = np.zeros(BLOCKS)

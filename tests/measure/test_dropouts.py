@@ -234,6 +234,28 @@ def test_exact_zeros_in_a_note_near_the_noise_are_a_gap() -> None:
     assert is_at(found.faults[0], fault)
 
 
+# Three samples under a harp, 15 ms at an onset of speech, 10 ms through a unit with a long tail, 13 ms of applause.
+@pytest.mark.parametrize(("root", "seed"), [(3103, 25), (4100, 195), (3104, 147), (4100, 4)])
+def test_a_gap_is_known_by_its_edges(root: int, seed: int) -> None:
+    made = random_fault(seed, root)
+    assert made is not None
+    fault, stem, returned = made
+    found = find(stem, returned)
+    assert [each.kind for each in found.faults] == ["gap"]
+    assert is_at(found.faults[0], fault)
+
+
+# Speech that repeats itself for 13 ms, a harp's low string, 1 ms of a phrase that begins.
+@pytest.mark.parametrize(("root", "seed"), [(4100, 249), (77, 439), (78, 393)])
+def test_a_repeat_is_known_by_what_was_heard_before(root: int, seed: int) -> None:
+    made = random_fault(seed, root)
+    assert made is not None
+    fault, stem, returned = made
+    found = find(stem, returned)
+    assert [each.kind for each in found.faults] == ["repeat"]
+    assert is_at(found.faults[0], fault)
+
+
 @pytest.mark.parametrize("seed", [113, 1001])
 def test_a_sample_that_is_lost_beside_silence_is_placed_by_its_click(seed: int) -> None:
     made = random_fault(seed, root=78)
