@@ -5,6 +5,7 @@ and these have company. Each of these reasons for doubt is measured in the 67 ms
 the energies of its cells (`dropouts`), and each is a number of dB that grows from nothing:
 
 - the stem sets in: nobody knows how fast a unit is when it takes hold;
+- the return sets in, for good: a gate opens with a click;
 - as much is left unexplained on both sides, far away: each crest of a bass note is bent alike;
 - the gain is another one for good: a gate has opened. Beyond both edges of a gap it is the same;
 - the same comes at equal intervals: each period of a tone is bent alike;
@@ -27,6 +28,7 @@ __all__ = [
     "NEAR",
     "fall_db",
     "in_step",
+    "lasting_rise_db",
     "left_by_moving_gain",
     "onset_db",
     "recurrence_db",
@@ -50,6 +52,8 @@ ROW = 4
 """A fault has two edges; with a third in between they may come at equal intervals."""
 FALLEN = 0.2
 """A gain that falls keeps at least this part."""
+LASTING = 60
+"""Cells: 20 ms."""
 SEAM_CELLS = 20
 """On either side of where the response changes: 7 ms."""
 
@@ -190,6 +194,19 @@ def whitening_change_db(heard: Signal, raw: Signal, seam: int) -> float:
     sides = slice(seam - SEAM_CELLS, seam), slice(seam, seam + SEAM_CELLS)
     whitened, plain = ([float(np.median(row[side])) for side in sides] for row in (heard, raw))
     return abs(_ratio_db(whitened[1], whitened[0]) - _ratio_db(plain[1], plain[0]))
+
+
+def lasting_rise_db(raw: Signal, low: int, high: int) -> float:
+    """By how much louder the return is in the 20 ms behind [low, high) than in those before, in dB; both are medians.
+
+    Parameters
+    ----------
+    raw : NDArray[np.float64]
+        Its power as it is, shape (cells,).
+    low, high : int
+    """
+    before, behind = raw[max(0, low - LASTING) : low], raw[high : high + LASTING]
+    return _ratio_db(float(np.median(behind)), float(np.median(before)))
 
 
 def fall_db(heard: Signal, low: int, high: int) -> float:

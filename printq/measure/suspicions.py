@@ -17,6 +17,7 @@ from printq.measure.doubts import (
     NEAR,
     fall_db,
     in_step,
+    lasting_rise_db,
     left_by_moving_gain,
     onset_db,
     recurrence_db,
@@ -98,6 +99,8 @@ LEAST_SPELL, ABRUPT = 3.5, 9.0
 # How much more is asked of a suspicion because of what is around it (`doubts`): from where on, dB for each dB, at most.
 SPELL_AT_ONSET, CELL_AT_ONSET = (10.0, 0.7, 14.0), (20.0, 0.5, 8.0)
 """By how much what is expected rises."""
+SETS_IN = (25.0, 0.5, 12.0)
+"""By how much louder the return is behind it; the end of a gap is known by its edge."""
 RECURS = (-8.0, 1.0, 6.0)
 """By how much what is left stands out of what is far away, negative: faults by 8 dB and more."""
 STEPS = (7.0, 1.0, 12.0)
@@ -409,6 +412,7 @@ class ChannelSuspicions:
         onset = onset_db(cells[2], low, high, self.cell)
         return (
             _asked(onset, SPELL_AT_ONSET)
+            + _asked(lasting_rise_db(cells[3], low, high), SETS_IN)
             + self._doubt(looks, cells, place, 2 * half)
             + _asked(explained, MOVES)
             + _asked(changed, RELEARNT)

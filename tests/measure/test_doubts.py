@@ -9,6 +9,7 @@ from printq.measure.doubts import (
     BEYOND,
     fall_db,
     in_step,
+    lasting_rise_db,
     left_by_moving_gain,
     onset_db,
     recurrence_db,
@@ -113,3 +114,15 @@ def test_what_rings_after_a_word_is_far_below_it() -> None:
     heard[PLACE - 90] = 1e6
     assert fall_db(heard, PLACE - 4, PLACE + 4) == pytest.approx(60.0, abs=0.1)
     assert fall_db(heard[PLACE - 80 :], 76, 84) == pytest.approx(0.0, abs=0.1)
+
+
+def test_a_return_sets_in_for_good_or_for_a_moment() -> None:
+    raw = np.full(CELLS, 1e-8)
+    raw[PLACE : PLACE + 20] = 1.0
+    assert lasting_rise_db(raw, PLACE, PLACE + 4) == pytest.approx(0.0, abs=0.1)
+    raw[PLACE:] = 1e-4
+    assert lasting_rise_db(raw, PLACE, PLACE + 4) == pytest.approx(40.0, abs=0.1)
+    # A gap is no onset.
+    raw[:PLACE] = 1e-4
+    raw[PLACE - 20 : PLACE] = 1e-8
+    assert lasting_rise_db(raw, PLACE, PLACE + 4) == pytest.approx(0.0, abs=0.1)
