@@ -49,6 +49,8 @@ class Suspicion:
     """Score as a longer repeat; all others are to be looked up when the take is known."""
     certain: bool = False
     """Whether its shape says enough, however faint it is."""
+    exact: bool = False
+    """Whether start and end are right to the sample."""
     doubt: float = 0.0
     """How much more is asked of it because of what is around it; not of repeats and of what its shape betrays."""
 
@@ -73,6 +75,8 @@ def once(events: list[Suspicion], near: int) -> list[Fault]:
 
 def _together(group: list[Suspicion]) -> Fault:
     loudest = max(group, key=lambda event: event.level)
+    # What else is there are its edges, seen less sharply.
+    group = [event for event in group if event.exact] or group
     kinds = [event.kind for event in group if event.kind != "tick"]
     if not kinds:
         return Fault("tick", loudest.channel, loudest.start, 1, loudest.level)

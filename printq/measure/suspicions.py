@@ -207,9 +207,12 @@ class ChannelSuspicions:
         if found.part <= CERTAIN_PART and event.share < FAIR_SHARE:
             return
         if len(self._replaced) <= MOST_SURE:
-            certain = found.edges == 2 and found.part > CERTAIN_PART
+            exact = found.edges == 2
+            certain = exact and found.part > CERTAIN_PART
             span = start + found.start, start + found.end
-            self._replaced.append(replace(event, start=span[0], end=span[1], kind=found.kind, certain=certain))
+            self._replaced.append(
+                replace(event, start=span[0], end=span[1], kind=found.kind, certain=certain, exact=exact)
+            )
 
     def finish(self) -> None:
         """Nothing follows."""
@@ -253,8 +256,13 @@ class ChannelSuspicions:
         return [event for event in events if low <= event.start < high]
 
     def _lasting(self, stretch: Stretch, events: list[Suspicion]) -> list[Suspicion]:
-        """One event in place of those at the edges of a stretch, if there are any, and within it."""
+        """One event in place of those at the edges of a stretch, if there are any, and within it.
+
+        Where one is known to the sample, that is what there is.
+        """
         near = EDGE * self.cell
+        if any(e.exact and e.start < stretch.end + near and stretch.start < e.end + near for e in events):
+            return events
         begins, ends = ([e for e in events if abs(e.start - place) <= near] for place in (stretch.start, stretch.end))
         if not (begins or ends or stretch.sure):
             return events

@@ -255,8 +255,11 @@ def test_a_gap_is_known_by_its_edges(root: int, seed: int) -> None:
     assert made is not None
     fault, stem, returned = made
     found = find(stem, returned)
-    assert [each.kind for each in found.faults] == ["gap"]
-    assert is_at(found.faults[0], fault)
+    (gap,) = found.faults
+    assert gap.kind == "gap"
+    # At an edge the music may be near nought by itself.
+    assert abs(gap.start_frame - fault.start) <= 4
+    assert abs(gap.length - fault.length) <= 4
 
 
 # Speech that repeats itself for 13 ms, a harp's low string, 1 ms of a phrase that begins.
@@ -266,8 +269,10 @@ def test_a_repeat_is_known_by_what_was_heard_before(root: int, seed: int) -> Non
     assert made is not None
     fault, stem, returned = made
     found = find(stem, returned)
-    assert [each.kind for each in found.faults] == ["repeat"]
-    assert is_at(found.faults[0], fault)
+    (repeat,) = found.faults
+    assert repeat.kind == "repeat"
+    assert abs(repeat.start_frame - fault.start) <= 4
+    assert abs(repeat.length - fault.length) <= 4
 
 
 @pytest.mark.parametrize("seed", [113, 1001])
