@@ -61,6 +61,8 @@ IMPULSE_EXPECTED = 0.2
 """So much of what was expected there may be like an impulse itself: a unit that saturates bends the peak of a burst."""
 # Of what is less like one impulse, more is asked.
 IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW = 9.5, -36.0, -50.0
+FAR_ABOVE = 30.0
+"""Over its neighbours, in dB, right before a note that is far louder: then it may be as faint."""
 IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
 """Part of the rest that three whitened impulses side by side explain, of the 25 samples around them and of all that is
 near. Ticks and gaps of one to three samples have 0.95 and more, crests that a saturation bends up to 0.90."""
@@ -605,7 +607,8 @@ def _brief(looks: CellLooks) -> list[int]:
     places = np.flatnonzero(looks.rest > 10.0 ** (ABOVE_NEIGHBOURS / 10.0) * looks.before)
     above = looks.neighbours[places]
     fits = (above > ABOVE_NEIGHBOURS) | ((above > ABOVE_NEIGHBOURS - LOST_DB) & (looks.share[places] > MOST_SHARE))
-    fits &= looks.raw[places] > ABOVE_RAW - IMPULSE_RAW_MARGIN
+    raw = looks.raw[places]
+    fits &= (raw > ABOVE_RAW - IMPULSE_RAW_MARGIN) | ((raw > IMPULSE_RAW) & (above > FAR_ABOVE))
     return _strongest_of(places[fits], looks.neighbours, MOST_SHAPES)
 
 
