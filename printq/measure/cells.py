@@ -14,7 +14,18 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["COLLAPSED", "CONTEXT", "SILENT", "SPELLS", "CellLooks", "Spells", "in_db", "largest", "look"]
+__all__ = [
+    "CLEARLY_LEFT",
+    "COLLAPSED",
+    "CONTEXT",
+    "SILENT",
+    "SPELLS",
+    "CellLooks",
+    "Spells",
+    "in_db",
+    "largest",
+    "look",
+]
 
 Signal = NDArray[np.float64]
 Number = TypeVar("Number", bound=np.generic)
@@ -36,8 +47,10 @@ LOUD_CELLS = 61
 """Return that is nearby: 20 ms."""
 SIDE_HOP = 4
 """What is on either side of a cell is looked at for every fourth."""
-QUIET, QUIET_LEFT, CLEARLY_LEFT = 0.01, 0.3, 4.0
-"""Power against the return nearby, the rest against what was expected, and against noise."""
+QUIET, QUIET_LEFT = 0.01, 0.3
+"""Power against the return nearby, and the rest against what was expected."""
+CLEARLY_LEFT = 4.0
+"""The rest against noise."""
 PAST_CELLS = 30
 """What is older than 10 ms may be heard again as an echo."""
 MOST_SHARE = -5.0

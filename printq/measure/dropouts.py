@@ -14,8 +14,9 @@ loud music show in the part of the return that no gain explains. How far a cell 
 three is its score (`cells`). What a unit does again and again is no fault: the scores of all blocks of a take are
 counted, and a fault must stand out of their distribution; by more, where there are other reasons (`doubts`). One wrong
 sample needs no score: its shape is known, and a brief suspicion that has it, and has it alone, is a tick (`impulses`).
-Nor does a lost buffer: between two sharp edges there is nothing, or what was heard just before (`replaced`). What lasts
-longer is known by what is between its edges (`stretches`).
+Nor does a lost buffer: between two sharp edges there is nothing, or what was heard just before (`replaced`). What has
+such a shape beyond doubt counts however often it comes: a bad driver drops buffers twice a second. What lasts longer is
+known by what is between its edges (`stretches`).
 """
 
 from __future__ import annotations

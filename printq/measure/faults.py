@@ -47,8 +47,6 @@ class Suspicion:
     loudness: float = SILENT
     repeat: float = SILENT
     """Score as a longer repeat; all others are to be looked up when the take is known."""
-    certain: bool = False
-    """Whether its shape says enough, however faint it is."""
     exact: bool = False
     """Whether start and end are right to the sample."""
     doubt: float = 0.0

@@ -11,7 +11,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.cells import CONTEXT, LOST_DB, MOST_SHARE, SILENT, SPELLS, CellLooks, in_db, largest, look
+from printq.measure.cells import (
+    CLEARLY_LEFT,
+    CONTEXT,
+    LOST_DB,
+    MOST_SHARE,
+    SILENT,
+    SPELLS,
+    CellLooks,
+    in_db,
+    largest,
+    look,
+)
 from printq.measure.doubts import (
     BEYOND,
     NEAR,
@@ -68,8 +79,8 @@ IMPULSE_ALIKE, IMPULSE_ALONE = 0.93, 0.88
 near. Ticks and gaps of one to three samples have 0.95 and more, crests that a saturation bends up to 0.90."""
 EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
-UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW, UNCLEAR_LEFT = 5.0, -20.0, -50.0, 4.0
-"""What may be one edge of a fault: over its neighbours, as a share, and beside the return, in dB; and against noise."""
+UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW = 5.0, -20.0, -50.0
+"""What may be one edge of a fault: over its neighbours, as a share, and beside the return, in dB."""
 MOST_UNCLEAR = 6
 """Such places in a segment, and such in which nothing came back, that are looked at as they are."""
 CERTAIN_PART, FAIR_SHARE = 0.98, -12.0
@@ -84,7 +95,7 @@ STILL_EXPECTED, STILL_HEARD = 8.0, 0.1
 EQUAL, EQUAL_CHANCE, MOST_EQUAL = 4, 1e-4, 4096
 """So many equal samples, if so many are improbable in a segment with so many equal neighbours."""
 MOST_SURE, MOST_SPELLS, MOST_TICKS = 400, 1600, 4
-"""In a channel of a take; what comes more often is how a unit is."""
+"""In a channel of a take; what comes more often is how a unit is, but for what is beyond doubt."""
 IMPULSE_MARGIN, IMPULSE_RAW_MARGIN = 11.0, 6.0
 """By how much an impulse may be a smaller share than other faults, and fainter."""
 STEADY_LEVEL = 30.0
@@ -142,7 +153,9 @@ class ChannelSuspicions:
     """As far as the cells go."""
     _whitening: list[Real] = field(default_factory=list)
     """That of the last two segments."""
-    _sure: list[Suspicion] = field(default_factory=list)
+    _impulses: list[Suspicion] = field(default_factory=list)
+    _like_shapes: list[Suspicion] = field(default_factory=list)
+    """Equal samples, and what is like an impulse."""
     _first: int = -1
     """Frame of the first cell held."""
     _ends: int = 0
@@ -154,7 +167,9 @@ class ChannelSuspicions:
     """Frame up to which the return could not be followed at some time."""
     _faint: list[int] = field(default_factory=list)
     _unclear: list[Suspicion] = field(default_factory=list)
-    _replaced: list[Suspicion] = field(default_factory=list)
+    _certain: list[Suspicion] = field(default_factory=list)
+    _likely: list[Suspicion] = field(default_factory=list)
+    """Gaps and repeats between sharp edges, the second not so well explained."""
     _found: list[Suspicion] = field(default_factory=list)
     _usual: UsualShares = field(default_factory=UsualShares)
     _spells: ScoreTail = field(default_factory=ScoreTail)
@@ -208,13 +223,14 @@ class ChannelSuspicions:
         """What is unclear is a gap or a repeat, of signals that begin at a frame."""
         if found.part <= CERTAIN_PART and event.share < FAIR_SHARE:
             return
-        if len(self._replaced) <= MOST_SURE:
-            exact = found.edges == 2
-            certain = exact and found.part > CERTAIN_PART
-            span = start + found.start, start + found.end
-            self._replaced.append(
-                replace(event, start=span[0], end=span[1], kind=found.kind, certain=certain, exact=exact)
-            )
+        exact = found.edges == 2
+        certain = exact and found.part > CERTAIN_PART
+        known, most = (self._certain, MOST_EVENTS) if certain else (self._likely, MOST_SURE)
+        first, last = start + found.start, start + found.end
+        # Both edges of a fault may have led to it.
+        if len(known) > most or any((each.start, each.end) == (first, last) for each in known[-2 * MOST_UNCLEAR :]):
+            return
+        known.append(replace(event, start=first, end=last, kind=found.kind, exact=exact))
 
     def finish(self) -> None:
         """Nothing follows."""
@@ -240,16 +256,7 @@ class ChannelSuspicions:
         if _places(often, 2 * apart) > MOST_TICKS:
             # What comes again and again is how the unit is, in whatever way it is seen.
             spelled, found = [], [each for each in found if not any(_overlap(each, other) for other in often)]
-        # What has the shape of a fault may be fainter, but not again and again: then it is how the unit is.
-        ticks = [
-            event
-            for event in self._sure
-            if event.kind == "tick" and (event.certain or self._score(event, IMPULSE_MARGIN) >= scores)
-        ]
-        sure = [event for event in self._sure if event.kind != "tick"] + (ticks if len(ticks) <= MOST_TICKS else [])
-        if len(self._sure) > MOST_SURE:
-            sure = []
-        sure += self._known_by_edges()
+        sure = self._known_by_shape(scores) + self._known_by_edges()
         # Where single cells say the same, they know the place better.
         spelled = [each for each in spelled if not any(_overlap(each, other) for other in found + sure)]
         events = found + sure + spelled
@@ -276,12 +283,18 @@ class ChannelSuspicions:
         return [event for event in events if event not in within] + [one]
 
     def _known_by_edges(self) -> list[Suspicion]:
-        """Gaps and repeats between sharp edges, unless they come so often that they are how the unit is."""
-        if len(self._replaced) > MOST_SURE:
-            return []
-        certain = [event for event in self._replaced if event.certain]
-        others = [event for event in self._replaced if not event.certain]
-        return certain + (others if _places(others, JOINED_CELLS * self.cell) <= MOST_TICKS else [])
+        """Gaps and repeats between sharp edges, but for those that may be none and come too often."""
+        few = _places(self._likely, JOINED_CELLS * self.cell) <= MOST_TICKS
+        return self._certain + (self._likely if few else [])
+
+    def _known_by_shape(self, scores: float) -> list[Suspicion]:
+        """Impulses and equal samples. What only is like an impulse may be fainter than what a score tells, but not come
+        again and again: then the unit is so."""
+        if len(self._like_shapes) > MOST_SURE:
+            return self._impulses
+        ticks = [e for e in self._like_shapes if e.kind == "tick" and self._score(e, IMPULSE_MARGIN) >= scores]
+        others = [event for event in self._like_shapes if event.kind != "tick"]
+        return self._impulses + others + (ticks if len(ticks) <= MOST_TICKS else [])
 
     def _later(self, event: Suspicion) -> float:
         """How much more is asked of an event because of what came later."""
@@ -392,7 +405,6 @@ class ChannelSuspicions:
         *,
         level: float | None = None,
         repeat: float = SILENT,
-        certain: bool = False,
         doubt: float = 0.0,
     ) -> Suspicion:
         """What stands out at a place, and lasts from one cell to another; `first` is the frame of the first cell."""
@@ -407,7 +419,6 @@ class ChannelSuspicions:
             loudness=float(looks.loudness[place]),
             level=looks.level(place, place + 1) if level is None else level,
             repeat=repeat,
-            certain=certain,
             doubt=doubt,
         )
 
@@ -471,17 +482,18 @@ class ChannelSuspicions:
             abrupt = kind == "tick" or looks.onset(max(0, low - 2), low + 3) >= GAP_ONSET
             if not abrupt and not self._breaks_off(low + inner):
                 continue
-            if len(self._sure) <= MOST_SURE:
+            sure = kind == "tick" and low in certain
+            known, most = (self._impulses, MOST_EVENTS) if sure else (self._like_shapes, MOST_SURE)
+            if len(known) <= most:
                 level = looks.level(low, max(high, low + 1))
-                sure = kind == "tick" and low in certain
-                self._sure.append(self._event(looks, low, first, (low, high), kind, level=level, certain=sure))
+                known.append(self._event(looks, low, first, (low, high), kind, level=level))
 
     def _look_for_edges(self, looks: CellLooks, scores: Signal, first: int) -> None:
         """What may be a gap or a repeat, to be looked at as it is."""
         if self._drifting or self._share() > LOST_SHARE:
             return
         hot = (looks.neighbours > UNCLEAR_ABOVE) & (looks.share > UNCLEAR_SHARE) & (looks.raw > UNCLEAR_RAW)
-        hot &= looks.rest > UNCLEAR_LEFT * self.cell
+        hot &= looks.rest > CLEARLY_LEFT * self.cell
         spans = [(place, place + 1) for place in _strongest(hot, scores, MOST_UNCLEAR)]
         if looks.quiet.any():
             places = np.flatnonzero(looks.quiet)

@@ -184,6 +184,23 @@ def test_a_gate_that_closes_leaves_no_gap(music: str) -> None:
     assert find(stem, clean + noise).count == 0
 
 
+# Wrong samples may be as faint as -20 dB beside the music: not each one is found, but most are.
+@pytest.mark.parametrize(("kind", "length"), [("gap", 256), ("repeat", 256), ("tick", 1)])
+def test_a_take_full_of_dropouts_is_not_taken_for_how_the_unit_is(kind: str, length: int) -> None:
+    units = [Unit("vca-compressor", {"threshold_db": -20.0, "ratio": 4.0})]
+    stem, clean, noise = take("reed", 3, 240.0, units)
+    rng = np.random.default_rng(18)
+    faulty = clean
+    places = range(5 * RATE, 235 * RATE, RATE // 2)
+    for place in places:
+        peak = float(np.abs(clean[place - RATE // 100 : place + RATE // 100]).max())
+        level = peak * 10.0 ** (rng.uniform(-20.0, 0.0) / 20.0)
+        faulty = material.insert_fault(faulty, MadeFault(kind, place, length), level)
+    found = find(stem, faulty + noise)
+    assert sum(fault.kind == kind for fault in found.faults) > 0.5 * len(places)
+    assert all(min(abs(fault.start_frame - place) for place in places) <= NEAR_S * RATE for fault in found.faults)
+
+
 def test_a_tick_is_found_to_the_millisecond_with_its_level() -> None:
     stem, clean, noise = take("drone", 4, 8.0)
     faulty = material.insert_fault(clean, MadeFault("tick", 200_003, 1), 0.1)
@@ -248,31 +265,21 @@ def test_exact_zeros_in_a_note_near_the_noise_are_a_gap() -> None:
     assert is_at(found.faults[0], fault)
 
 
-# Three samples under a harp, 15 ms at an onset of speech, 10 ms through a unit with a long tail, 13 ms of applause.
-@pytest.mark.parametrize(("root", "seed"), [(3103, 25), (4100, 195), (3104, 147), (4100, 4)])
-def test_a_gap_is_known_by_its_edges(root: int, seed: int) -> None:
+# Gaps: three samples under a harp, 15 ms at an onset of speech, 10 ms through a long tail, 13 ms of applause.
+# Repeats: speech that repeats itself for 13 ms, a harp's low string, 1 ms of a phrase that begins.
+@pytest.mark.parametrize(
+    ("root", "seed"), [(3103, 25), (4100, 195), (3104, 147), (4100, 4), (4100, 249), (77, 439), (78, 393)]
+)
+def test_a_lost_buffer_is_known_by_its_edges(root: int, seed: int) -> None:
     made = random_fault(seed, root)
     assert made is not None
     fault, stem, returned = made
     found = find(stem, returned)
-    (gap,) = found.faults
-    assert gap.kind == "gap"
-    # At an edge the music may be near nought by itself.
-    assert abs(gap.start_frame - fault.start) <= 4
-    assert abs(gap.length - fault.length) <= 4
-
-
-# Speech that repeats itself for 13 ms, a harp's low string, 1 ms of a phrase that begins.
-@pytest.mark.parametrize(("root", "seed"), [(4100, 249), (77, 439), (78, 393)])
-def test_a_repeat_is_known_by_what_was_heard_before(root: int, seed: int) -> None:
-    made = random_fault(seed, root)
-    assert made is not None
-    fault, stem, returned = made
-    found = find(stem, returned)
-    (repeat,) = found.faults
-    assert repeat.kind == "repeat"
-    assert abs(repeat.start_frame - fault.start) <= 4
-    assert abs(repeat.length - fault.length) <= 4
+    (lost,) = found.faults
+    assert lost.kind == fault.kind
+    # At an edge the music may be near nought, or like what was heard before, by itself.
+    assert abs(lost.start_frame - fault.start) <= 4
+    assert abs(lost.length - fault.length) <= 4
 
 
 @pytest.mark.parametrize("seed", [113, 1001])
