@@ -32,10 +32,10 @@ class AudioHasher:
     def __init__(self, rate: int, channels: int) -> None:
         self._hash = hashlib.sha256(f"{rate} Hz, {channels} channels\n".encode())
 
-    def add(self, block: NDArray[np.float64]) -> None:
+    def add(self, block: NDArray[np.floating]) -> None:
         """Add samples, shape (frames, channels)."""
         # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.
-        self._hash.update(np.ascontiguousarray(block + 0.0, dtype="<f8").data)
+        self._hash.update(np.add(block, 0.0, dtype="<f8", order="C").data)
 
     def hexdigest(self) -> str:
         """The checksum so far."""

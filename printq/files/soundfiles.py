@@ -52,6 +52,8 @@ SF_ERR_SYSTEM = 2
 MOST_WAV_BYTES = 0xFFFFFFFF - 0x10000
 """Audio that a plain WAV holds, with room for the other chunks: its sizes have 32 bits."""
 WAVE_FORMATS = ("WAV", "WAVEX", "RF64")
+EXACT_IN_SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
+"""Encodings that a float32 holds exactly."""
 LITTLE_ENDIAN_WAVES = (b"RIFF", b"RF64", b"BW64")
 """How they begin; one with big-endian samples begins with RIFX."""
 
@@ -147,6 +149,10 @@ class SoundReader:
                 return self._integers.read(frames, np.float32)
             block: NDArray[np.float32] = self._file.read(frames, dtype="float32", always_2d=True)
         return block
+
+    def read_exact(self, frames: int) -> NDArray[np.floating]:
+        """As `read`, in single precision where that holds every digit."""
+        return self.read_float32(frames) if self.facts.encoding in EXACT_IN_SINGLE else self.read(frames)
 
     def blocks(self, frames: int) -> Iterator[Signal]:
         """The rest of the file in blocks of so many frames, the last one shorter."""

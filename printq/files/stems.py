@@ -5,12 +5,12 @@ Nothing is held in memory but the block at hand.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +22,7 @@ from printq.units import db_to_ratio
 __all__ = ["StemPart", "StemReader", "SummedFiles", "SummedReader", "balance_gains"]
 
 Signal = NDArray[np.float64]
-
-IN_SINGLE_PRECISION = ("PCM_16", "PCM_24", "FLOAT")
-"""Encodings that a float32 holds exactly."""
+Real = TypeVar("Real", bound=np.floating)
 
 
 @dataclass(frozen=True)
@@ -92,30 +90,16 @@ class StemReader:
     def read(self, frames: int) -> Signal:
         """The next frames, shape (n, channels); fewer at the end of the stem."""
         frames = max(0, min(frames, self.frames - self._position))
-        if len(self._parts) == 1 and self._is_plain(self._parts[0]):
-            block = self._readers[0].read(frames)
-            if len(block) < frames:
-                block = np.concatenate((block, np.zeros((frames - len(block), block.shape[1]))))
-        else:
-            block = np.zeros((frames, self.channels))
-            for part, reader in zip(self._parts, self._readers, strict=True):
-                start = max(0, part.offset_frames - self._position)
-                if start < frames:
-                    samples = reader.read(frames - start)
-                    block[start : start + len(samples)] += self._place(part, samples)
+        block = self._plain(frames, self._readers[0].read) if self._is_plain() else self._sum(frames)
         self._position += frames
         return block
 
     def read_exact(self, frames: int) -> NDArray[np.floating]:
         """As `read`, in single precision where that holds every digit."""
-        if not (len(self._parts) == 1 and self._is_plain(self._parts[0])):
-            return self.read(frames)
-        if self._readers[0].facts.encoding not in IN_SINGLE_PRECISION:
+        if not self._is_plain():
             return self.read(frames)
         frames = max(0, min(frames, self.frames - self._position))
-        block = self._readers[0].read_float32(frames)
-        if len(block) < frames:
-            block = np.concatenate((block, np.zeros((frames - len(block), block.shape[1]), dtype=np.float32)))
+        block = self._plain(frames, self._readers[0].read_exact)
         self._position += frames
         return block
 
@@ -124,13 +108,32 @@ class StemReader:
         while len(block := self.read(frames)):
             yield block
 
-    def _is_plain(self, part: StemPart) -> bool:
+    def _is_plain(self) -> bool:
+        """Whether it is what its one file holds."""
+        part = self._parts[0]
         return (
-            part.gain_db == 0.0
+            len(self._parts) == 1
+            and part.gain_db == 0.0
             and part.pan == 0.0
             and part.offset_frames == 0
             and self._readers[0].facts.channels == self.channels
         )
+
+    def _plain(self, frames: int, read: Callable[[int], NDArray[Real]]) -> NDArray[Real]:
+        block = read(frames)
+        if len(block) < frames:
+            silence = np.zeros((frames - len(block), block.shape[1]), dtype=block.dtype)
+            block = np.concatenate((block, silence))
+        return block
+
+    def _sum(self, frames: int) -> Signal:
+        block = np.zeros((frames, self.channels))
+        for part, reader in zip(self._parts, self._readers, strict=True):
+            start = max(0, part.offset_frames - self._position)
+            if start < frames:
+                samples = reader.read(frames - start)
+                block[start : start + len(samples)] += self._place(part, samples)
+        return block
 
     def _place(self, part: StemPart, samples: Signal) -> Signal:
         gain = db_to_ratio(part.gain_db)

@@ -22,8 +22,6 @@ __all__ = ["measure_file"]
 
 BLOCK_SAMPLES = 1 << 18
 """Of all channels together."""
-EXACT_IN_SINGLE = ("PCM_S8", "PCM_U8", "PCM_16", "PCM_24", "FLOAT")
-"""Encodings that single precision holds exactly, in half the memory."""
 ROUNDING = 1e-13
 """A mean that is smaller than this against the peak is what adding up leaves behind."""
 
@@ -96,12 +94,9 @@ def _channel_taker(meter: TruePeakMeter, channel: int) -> Callable[[CheckedBlock
 def _finite_blocks(reader: SoundReader) -> Iterator[CheckedBlock]:
     """The file from its beginning, each block new; raises FileError at the first sample that is no number."""
     facts = reader.facts
-    read: Callable[[int], NDArray[np.floating]] = (
-        reader.read_float32 if facts.encoding in EXACT_IN_SINGLE else reader.read
-    )
     frames = max(1, BLOCK_SAMPLES // facts.channels)
     done = 0
-    while len(block := read(frames)):
+    while len(block := reader.read_exact(frames)):
         try:
             checked = CheckedBlock(block)
         except UnmeasurableError as error:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from printq.audio.channels import to_sends
 from printq.errors import UnmeasurableError
-from printq.files.checksums import AudioHasher
 from printq.files.soundfiles import SoundReader
 from printq.files.stems import StemPart, StemReader
 from printq.measure.blocks import Block, CheckedBlock
@@ -33,7 +32,6 @@ from printq.measure.channels import (
 )
 from printq.measure.clip import Ceiling, ClipFinder, FlatTopFinder
 from printq.measure.dropouts import DropoutFinder, DropoutResult
-from printq.measure.loudness import LoudnessMeter
 from printq.measure.noise import NoiseResult, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
 from printq.measure.plateaus import PlateauFinder
@@ -45,7 +43,8 @@ from printq.models.take import TakeRecord
 from printq.models.verdict import Level, Loudness, SourceFacts
 from printq.recordings.beside import Beside
 from printq.units import db_to_ratio
-from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness, source_is_unchanged
+from printq.verify.finished import FinishedPrint
+from printq.verify.source import BLOCK_FRAMES, describe_level, source_is_unchanged
 
 __all__ = ["TakeFigures", "measure_take"]
 
@@ -195,18 +194,23 @@ def measure_take(
     activity = _Activity(rate, channels)
     walk = _Walk(each, insert, take, take_path, trim, tuple(parts))
     with Beside(_find_dropouts, walk, own_delay_frames) as beside:
-        with walk.opened() as (reader, stem):
+        with (
+            walk.opened() as (reader, stem),
+            FinishedPrint(staged, levels, true_peaks, rate, channels) as finished,
+        ):
             lead = _read_lead(reader, take, trim)
             for played, came in walk.blocks(reader, stem):
                 sent, heard = CheckedBlock(played), CheckedBlock(came)
                 activity.add(sent, heard)
                 sent_sum += sent.by_channel.sum(axis=1)
                 walked += len(sent)
+                finished.follow(came, heard)
                 for meter in (levels, true_peaks, clips):
                     meter.add(heard)
                 sent_clips.add(sent)
                 for comparison in (flat_tops, plateaus, spectra):
                     comparison.add(sent, heard)
+            finished.finish()
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
             noise_power = [10 ** (_power_db(one) / 10) for one in noise]
             noise_rms = tuple(math.sqrt(power) for power in noise_power)
@@ -214,15 +218,14 @@ def measure_take(
             reach = LAG_S * rate if insert.trim == "path" else OWN_LAG_S * rate
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
             nulls = _null_path(walk, reader, stem, lags, noise_power)
-        finished, loudness, frames, checksum = _measure_print(staged)
         unchanged = source_is_unchanged(each, parts, source)
         dropouts = beside.result()
     own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
     return TakeFigures(
         noise=noise,
         returned=describe_level(levels.result(), true_peaks.result()),
-        finished=finished,
-        loudness=loudness,
+        finished=finished.level,
+        loudness=finished.loudness,
         dc_difference=_dc_difference(levels, sent_sum / max(1, walked)),
         clip_runs=len(own_clips),
         first_clip_s=own_clips[0] / rate if own_clips else None,
@@ -233,8 +236,8 @@ def measure_take(
         nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
         dropouts=dropouts,
         above_noise_db=activity.above_noise_db(noise_power),
-        print_frames=frames,
-        print_sha256=checksum,
+        print_frames=finished.frames,
+        print_sha256=finished.sha256,
         missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
         source_unchanged=unchanged,
     )
@@ -352,26 +355,3 @@ def _own_clips(clips: ClipFinder, sent: ClipFinder, near: int) -> list[int]:
                 continue
         own.append(run.start_frame)
     return sorted(own)
-
-
-def _measure_print(staged: Path) -> tuple[Level, Loudness, int, str]:
-    with SoundReader(staged) as reader:
-        facts = reader.facts
-        hasher = AudioHasher(facts.rate, facts.channels)
-        levels = LevelMeter(facts.channels)
-        true_peaks = TruePeakMeter(facts.rate, facts.channels)
-        loudness = LoudnessMeter(facts.rate, facts.channels)
-        frames = 0
-        for block in reader.blocks(BLOCK_FRAMES):
-            checked = CheckedBlock(block)
-            hasher.add(block)
-            levels.add(checked)
-            true_peaks.add(checked)
-            loudness.add(checked)
-            frames += len(block)
-    return (
-        describe_level(levels.result(), true_peaks.result()),
-        describe_loudness(loudness.result()),
-        frames,
-        hasher.hexdigest(),
-    )

@@ -1,0 +1,104 @@
+"""A finished print, measured as it lies in staging, beside the return that it was made of."""
+
+from __future__ import annotations
+
+import copy
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from printq.files.checksums import AudioHasher
+from printq.files.soundfiles import SoundReader
+from printq.measure.blocks import CheckedBlock
+from printq.measure.loudness import LoudnessMeter
+from printq.measure.peaks import LevelMeter, TruePeakMeter
+from printq.models.verdict import Level, Loudness
+from printq.verify.source import BLOCK_FRAMES, describe_level, describe_loudness
+
+__all__ = ["FinishedPrint"]
+
+
+class FinishedPrint:
+    """Reads a print in step with its return; use it as a context manager.
+
+    Most prints are the return itself, from another frame on. Both are read and compared, sample for sample; up to where
+    they differ, what was measured of the one is true of the other and need not be worked out twice.
+
+    Parameters
+    ----------
+    staged : Path
+    levels, true_peaks
+        The return's meters, with nothing in them yet.
+    rate, channels : int
+        The return's.
+
+    Raises
+    ------
+    FileError
+        It cannot be read.
+    """
+
+    def __init__(self, staged: Path, levels: LevelMeter, true_peaks: TruePeakMeter, rate: int, channels: int) -> None:
+        self._reader = SoundReader(staged)
+        facts = self._reader.facts
+        self._shared = levels, true_peaks
+        self._own: tuple[LevelMeter, TruePeakMeter] | None = None
+        if (facts.rate, facts.channels) != (rate, channels):
+            self._own = LevelMeter(facts.channels), TruePeakMeter(facts.rate, facts.channels)
+        self._hasher = AudioHasher(facts.rate, facts.channels)
+        self._loudness = LoudnessMeter(facts.rate, facts.channels)
+        self.frames = 0
+        """That were read."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._reader.close()
+
+    def follow(self, came: NDArray[np.floating], heard: CheckedBlock) -> None:
+        """Read as many frames as there are in a block of the return, before the return's meters get it.
+
+        Parameters
+        ----------
+        came : array
+            Shape (frames, channels).
+        heard : CheckedBlock
+            The same.
+        """
+        block = self._reader.read_exact(len(came))
+        if self._own is None and not np.array_equal(block, came):
+            self._own = copy.deepcopy(self._shared)
+        self._take(block, CheckedBlock(block) if self._own else heard)
+
+    def finish(self) -> None:
+        """Read what is behind the end of the return; its meters are complete."""
+        while len(block := self._reader.read_exact(BLOCK_FRAMES)):
+            self._own = self._own or copy.deepcopy(self._shared)
+            self._take(block, CheckedBlock(block))
+
+    def _take(self, block: NDArray[np.floating], checked: CheckedBlock) -> None:
+        self.frames += len(block)
+        self._hasher.add(block)
+        self._loudness.add(checked)
+        for meter in self._own or ():
+            meter.add(checked)
+
+    @property
+    def level(self) -> Level:
+        levels, true_peaks = self._own or self._shared
+        return describe_level(levels.result(), true_peaks.result())
+
+    @property
+    def loudness(self) -> Loudness:
+        return describe_loudness(self._loudness.result())
+
+    @property
+    def sha256(self) -> str:
+        """Of its audio."""
+        return self._hasher.hexdigest()
