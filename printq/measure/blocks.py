@@ -13,8 +13,11 @@ from numpy.typing import NDArray
 
 from printq.errors import UnmeasurableError
 
-__all__ = ["Block", "CheckedBlock", "EvenPieces", "check_block", "checked_peak", "first_bad_sample"]
+__all__ = ["PIECE_FRAMES", "Block", "CheckedBlock", "EvenPieces", "check_block", "checked_peak", "first_bad_sample"]
 
+PIECE_FRAMES = 61_440
+"""Of the meters that cost most, or twice theirs: 256 spans of 5 ms at 48 kHz. Blocks of so many frames need not be cut
+for them."""
 LARGEST_SAMPLE = 1e30
 """Far beyond anything that was ever sound; its square is still a number."""
 
@@ -142,21 +145,29 @@ class EvenPieces:
         ValueError, UnmeasurableError
             As `check_block`.
         """
+        for run in self.runs(block):
+            for start in range(0, run.shape[1], self._frames):
+                yield run[:, start : start + self._frames]
+
+    def runs(self, block: Block) -> Iterator[NDArray[np.float64]]:
+        """As `add`, but several pieces that lie side by side in a block are one, shape (channels, n * frames).
+
+        So less is copied. It is for those who look at each piece alone.
+        """
         check_block(block, self._channels)
         taken = 0
         while taken < len(block):
+            whole = (len(block) - taken) // self._frames * self._frames
+            if whole and not self._filled and isinstance(block, CheckedBlock):
+                # Laid out as a piece is: nothing need be copied.
+                yield block.by_channel[:, taken : taken + whole]
+                taken += whole
+                continue
             size = min(self._frames - self._filled, len(block) - taken)
             here = slice(taken, taken + size)
             taken += size
-            if isinstance(block, CheckedBlock):
-                part = block.by_channel[:, here]
-                if size == self._frames:
-                    # Laid out as a piece is: nothing need be copied.
-                    yield part
-                    continue
-                self._piece[:, self._filled : self._filled + size] = part
-            else:
-                self._piece[:, self._filled : self._filled + size] = block[here].T
+            part = block.by_channel[:, here] if isinstance(block, CheckedBlock) else block[here].T
+            self._piece[:, self._filled : self._filled + size] = part
             self._filled += size
             if self._filled == self._frames:
                 self._filled = 0

@@ -290,6 +290,8 @@ class _Tops:
         self._sizes = np.zeros((2, bins))
         # Spans that wait to be counted: one at a time they would cost more than all the rest.
         self._waiting: list[_Spans] = []
+        self._count = 0
+        """Of those."""
 
     def add(
         self,
@@ -311,14 +313,15 @@ class _Tops:
         # A slow note's crest may lie in the next span.
         size_db = 20.0 * np.log10(np.maximum(np.abs(sent[around]).max(axis=(0, 2)), 1e-10))
         self._waiting.append(_Spans(self.sign * returned[near], sent[near], size_db, frames_before + near * span))
-        if sum(len(spans.first) for spans in self._waiting) >= COUNTED_AT_ONCE:
+        self._count += len(near)
+        if self._count >= COUNTED_AT_ONCE:
             self._count_waiting()
 
     def _count_waiting(self) -> None:
         if not self._waiting:
             return
         raw, stem, size_db, first = (np.concatenate(parts) for parts in zip(*self._waiting, strict=True))
-        self._waiting = []
+        self._waiting, self._count = [], 0
         # Corners ring at half the rate behind a converter's filter; this takes that off, and noise with it.
         smooth = 0.25 * raw[:, :-2] + 0.5 * raw[:, 1:-1] + 0.25 * raw[:, 2:]
         smooth_tops = smooth.max(axis=1)

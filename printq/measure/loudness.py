@@ -43,10 +43,10 @@ FIT_POINTS = 64
 FIT_ROUNDS = 3
 SPAN = 32
 GROUP = 8
-SECTIONS = 16
+SECTIONS = 15
 PIECE_FRAMES = SECTIONS * GROUP**2 * SPAN
-"""Frames that are filtered together: 16 sections of 8 groups of 8 spans of 32 samples."""
-ROWS = 128
+"""Frames that are filtered together: 15 sections of 8 groups of 8 spans of 32 samples."""
+ROWS = 120
 """Rows of one product: so few that the linear algebra does not start threads of its own for it, which take processor
 time from the audio."""
 ORDER = 4

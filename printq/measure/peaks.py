@@ -10,18 +10,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.blocks import Block, EvenPieces
+from printq.measure.blocks import PIECE_FRAMES, Block, CheckedBlock, EvenPieces
+from printq.measure.spectra import energies
 
 __all__ = ["LevelMeter", "LevelResult", "TruePeakMeter"]
 
 
-PIECE_FRAMES = 1 << 16
 LOWEST_OVERSAMPLED_HZ = 192_000
 """A reading may be called dBTP from here on; BS.1770-5, Annex 2."""
 HALF_TAPS = 24
 """The interpolator looks at this many samples on either side: 48 taps a phase, where the example of BS.1770-5,
 Annex 2 has 12."""
 PAST = 2 * HALF_TAPS - 1
+ROW = PIECE_FRAMES // 10
+"""Frames whose squares are added up at once: so few that the linear algebra does not start threads for it."""
 KAISER_BETA = 7.0
 MOST_OVERSAMPLING = 24
 """That of 8 kHz. Below it 192 kHz mean nothing any more: a sine reads at most 0.02 dB low at 24 times its rate."""
@@ -59,6 +61,8 @@ class LevelMeter:
         self._pieces = EvenPieces(channels, PIECE_FRAMES)
         self._peaks = [(0.0, 0)] * channels
         self._start = 0
+        self._largest = 0.0
+        """No sample of the next piece is larger."""
         self._squares = np.zeros(channels)
         self._sum = np.zeros(channels)
         self._frames = 0
@@ -73,11 +77,15 @@ class LevelMeter:
         UnmeasurableError
             A sample is not a finite number; nothing of the block is counted then.
         """
+        self._largest = max(self._largest, block.peak if isinstance(block, CheckedBlock) else math.inf)
         for piece in self._pieces.add(block):
-            self._peaks = _sample_peaks(piece, self._start, self._peaks)
+            if self._largest > min(peak for peak, _ in self._peaks):
+                self._peaks = _sample_peaks(piece, self._start, self._peaks)
             self._start += PIECE_FRAMES
             self._squares += _squares(piece)
             self._sum += piece.sum(axis=1)
+            # What is behind the piece is of this block as well.
+            self._largest = block.peak if isinstance(block, CheckedBlock) else math.inf
         self._frames += len(block)
 
     def result(self) -> LevelResult:
@@ -135,9 +143,8 @@ class TruePeakMeter:
             A sample is not a finite number; nothing of the block is counted then.
         """
         for piece in self._pieces.add(block):
-            together = np.concatenate((self._past, piece), axis=1)
-            self._past = together[:, PIECE_FRAMES:].copy()
-            self._peaks = [self._look(side, peak) for side, peak in zip(together, self._peaks, strict=True)]
+            self._peaks = [self._look(*side) for side in zip(self._past, piece, self._peaks, strict=True)]
+            self._past = piece[:, -PAST:].copy()
             self._start += PIECE_FRAMES
 
     def result(self) -> tuple[float, ...]:
@@ -154,17 +161,21 @@ class TruePeakMeter:
         rest = self._pieces.rest()
         chunks = -(-(rest.shape[1] + PAST) // CHUNK)
         silence = np.zeros((len(rest), chunks * CHUNK - rest.shape[1]))
-        together = np.concatenate((self._past, rest, silence), axis=1)
-        return [self._look(side, peak) for side, peak in zip(together, self._peaks, strict=True)]
+        ended = np.concatenate((rest, silence), axis=1)
+        return [self._look(*side) for side in zip(self._past, ended, self._peaks, strict=True)]
 
-    def _look(self, signal: NDArray[np.float64], found: tuple[float, int]) -> tuple[float, int]:
+    def _look(
+        self, past: NDArray[np.float64], piece: NDArray[np.float64], found: tuple[float, int]
+    ) -> tuple[float, int]:
         """The larger of the peak that was found before and that of whole chunks, which the past precedes."""
-        top = _largest(signal)
+        top = _largest(piece)
+        # That of the past is known already, or was ruled out.
         if top > found[0]:
-            found = (top, self._start - PAST + _place(signal, top))
-        if top * self._most <= found[0]:
+            found = (top, self._start + _place(piece, top))
+        if max(top, _largest(past)) * self._most <= found[0]:
             return found
-        single, bounds = self._bounds(signal)
+        single, bounds = self._bounds(past, piece, found[0])
+        signal: NDArray[np.float64] | None = None
         chunks = np.flatnonzero(bounds > found[0])
         # The most promising first: what they hold rules out most of the others.
         chunks = chunks[np.argsort(-bounds[chunks], kind="stable")]
@@ -184,21 +195,36 @@ class TruePeakMeter:
             best = np.flatnonzero(tops > found[0])
             best = best[np.argsort(-tops[best], kind="stable")]
             for few in _batches(best, SPANS, FEW_SPANS):
+                signal = np.concatenate((past, piece)) if signal is None else signal
                 found = self._look_closely(signal, spans[few[tops[few] > found[0]]], found)
         return found
 
-    def _bounds(self, signal: NDArray[np.float64]) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
-        """The signal in single precision, and what no point between two samples of a chunk can exceed."""
-        chunks = (len(signal) - PAST) // CHUNK
-        single = np.zeros((chunks + 1) * CHUNK, np.float32)
-        single[: len(signal)] = signal
-        bent = np.zeros_like(single)
-        slopes = single[1:] - single[:-1]
-        np.subtract(slopes[1:], slopes[:-1], out=bent[1:-1])
-        rows = (_largest_of_each(values, CHUNK) for values in (np.abs(single), np.abs(bent, out=bent)))
-        tops, bends = (np.maximum(values[:-1], values[1:]).astype(np.float64) for values in rows)
-        limits = np.minimum(self._most * tops, (1.0 + self._tilted) * tops + self._bent * bends)
-        return single, limits + self._slack * tops + TINY
+    def _bounds(
+        self, past: NDArray[np.float64], piece: NDArray[np.float64], least: float
+    ) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+        """Past and piece in single precision, and what no point between two samples of a chunk can exceed.
+
+        Where the samples alone rule out that it is more than `least`, their differences are not looked at.
+        """
+        chunks = len(piece) // CHUNK
+        # With a sample more at either end, for the differences.
+        padded = np.zeros((chunks + 1) * CHUNK + 2, np.float32)
+        padded[1 : PAST + 1] = past
+        padded[PAST + 1 : PAST + 1 + len(piece)] = piece
+        padded[0] = padded[1]
+        single = padded[1:-1]
+        rows = _largest_of_each(np.abs(single), CHUNK)
+        tops = np.maximum(rows[:-1], rows[1:]).astype(np.float64)
+        limits = self._most * tops
+        rest = self._slack * tops + TINY
+        likely = np.flatnonzero(limits + rest > least)
+        if len(likely):
+            near = _windows(padded, 2 * CHUNK + 2, CHUNK)[likely]
+            slopes = near[:, 1:] - near[:, :-1]
+            bent = slopes[:, 1:] - slopes[:, :-1]
+            bends = self._bent * _largest_of_each(np.abs(bent, out=bent).ravel(), 2 * CHUNK).astype(np.float64)
+            limits[likely] = np.minimum(limits[likely], (1.0 + self._tilted) * tops[likely] + bends)
+        return single, limits + rest
 
     def _look_closely(
         self, signal: NDArray[np.float64], spans: NDArray[np.intp], found: tuple[float, int]
@@ -240,9 +266,11 @@ def _batches(items: NDArray[np.intp], first: int, others: int) -> Iterator[NDArr
         yield items[start : start + others]
 
 
-def _windows(signal: NDArray[Any], length: int) -> NDArray[Any]:
-    """What each span looks at, shape (spans, length), without a copy."""
-    return np.lib.stride_tricks.sliding_window_view(signal, length)[::SPAN]
+def _windows(signal: NDArray[Any], length: int, step: int = SPAN) -> NDArray[Any]:
+    """What each span looks at, shape (spans, length), without a copy; of a signal in one stretch."""
+    # numpy's own view of sliding windows takes longer to make than many of them to look through.
+    count, bytes_each = (len(signal) - length) // step + 1, signal.itemsize
+    return np.ndarray((count, length), signal.dtype, signal, strides=(step * bytes_each, bytes_each))
 
 
 def _sample_peaks(
@@ -257,7 +285,9 @@ def _sample_peaks(
 
 
 def _squares(piece: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.einsum("cf,cf->c", piece, piece))
+    if piece.shape[1] % ROW:
+        return np.asarray(np.einsum("cf,cf->c", piece, piece))
+    return np.asarray(energies(piece.reshape(len(piece), -1, ROW)).sum(axis=1))
 
 
 def _interpolator(factor: int) -> NDArray[np.float64]:

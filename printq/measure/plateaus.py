@@ -54,11 +54,12 @@ class _Top:
         self.top = 0.0
         self.steps = [_Step() for _ in STEPS]
 
-    def look(self, sent: Signal, returned: Signal, first_frame: int, span: int) -> None:
-        """Follow a piece, turned so that what is looked at are tops."""
-        highest = float(returned.max(initial=0.0))
+    def look(self, sent: Signal, returned: Signal, sign: int, first_frame: int, span: int) -> None:
+        """Follow a piece: its tops, or its bottoms with a sign of -1."""
+        highest = float(returned.max(initial=0.0)) if sign > 0 else -float(returned.min(initial=0.0))
         if highest <= 0.0 or highest < self.top * (1.0 - AROUND * STEPS[-1]):
             return
+        returned = sign * returned
         for step, seen in zip(STEPS, self.steps, strict=True):
             if highest * (1.0 - step) > self.top:
                 seen.__init__()  # type: ignore[misc]
@@ -133,6 +134,6 @@ class PlateauFinder:
         if not piece.shape[1]:
             return
         for channel, (tops, bottoms) in enumerate(self._tops):
-            tops.look(stem[channel], piece[channel], self._frames, self._span)
-            bottoms.look(stem[channel], -piece[channel], self._frames, self._span)
+            for side, sign in ((tops, 1), (bottoms, -1)):
+                side.look(stem[channel], piece[channel], sign, self._frames, self._span)
         self._frames += piece.shape[1]

@@ -15,17 +15,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from printq.measure.blocks import Block, EvenPieces, check_block
+from printq.measure.blocks import Block, CheckedBlock, EvenPieces, check_block
 
-__all__ = ["CrossSpectra", "PairedPieces", "SpectralMatrix"]
+__all__ = ["CrossSpectra", "PairedPieces", "SpectralMatrix", "energies"]
 
 Signal = NDArray[np.float64]
 
 FRAME_S = 0.085
 MOST_FRAMES = 512
 """Averages of more would change a coherence by less than 0.002."""
-HALVES = 16
-"""Half frames in a piece."""
+HALVES = 15
+"""Half frames in a piece: 30 720 frames at 48 kHz."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ class CrossSpectra:
     def _take(self, piece: Signal, back: Signal) -> None:
         shape = (self._channels, -1, self._half)
         halves = piece.reshape(shape), back.reshape(shape)
-        powers = np.einsum("chn,chn->hc", halves[0], halves[0])
+        powers = energies(halves[0]).T
         frames = powers + np.concatenate((self._last_power[np.newaxis], powers[:-1]))
         place = 0 if self._seen else 1  # the very first half ends no frame
         self._seen += place
@@ -212,12 +212,28 @@ class PairedPieces:
         UnmeasurableError
             A sample is not a finite number.
         """
+        self._check(sent, returned)
+        yield from zip(self._sent.add(sent), self._returned.add(returned), strict=True)
+
+    def runs(self, sent: Block, returned: Block) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+        """As `add`, but several pieces that lie side by side in a block are one; see `EvenPieces`."""
+        self._check(sent, returned)
+        if isinstance(sent, CheckedBlock) and isinstance(returned, CheckedBlock):
+            yield from zip(self._sent.runs(sent), self._returned.runs(returned), strict=True)
+        else:
+            yield from zip(self._sent.add(sent), self._returned.add(returned), strict=True)
+
+    def _check(self, sent: Block, returned: Block) -> None:
         # The return is looked at before anything of the stem is taken.
         check_block(returned, self._channels)
         if len(sent) != len(returned):
             raise ValueError(f"{len(sent)} frames sent and {len(returned)} returned are no pair")
-        yield from zip(self._sent.add(sent), self._returned.add(returned), strict=True)
 
     def rest(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """What is not a whole piece yet, shape (channels, n) each."""
         return self._sent.rest(), self._returned.rest()
+
+
+def energies(rows: Signal) -> Signal:
+    """Sum of the squares along the last axis: einsum takes three times as long for the same."""
+    return np.asarray((rows[..., np.newaxis, :] @ rows[..., np.newaxis])[..., 0, 0])

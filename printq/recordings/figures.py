@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from printq.errors import FileError, UnmeasurableError
 from printq.files.soundfiles import SoundReader
-from printq.measure.blocks import CheckedBlock, first_bad_sample
+from printq.measure.blocks import PIECE_FRAMES, CheckedBlock, first_bad_sample
 from printq.measure.loudness import LOWEST_RATE, LoudnessMeter, LoudnessResult
 from printq.measure.noise import a_weighting, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
@@ -20,7 +20,7 @@ from printq.units import level_or_none, power_to_db, ratio_to_db, seconds_to_fra
 
 __all__ = ["measure_file"]
 
-BLOCK_SAMPLES = 1 << 18
+BLOCK_SAMPLES = 4 * PIECE_FRAMES
 """Of all channels together."""
 ROUNDING = 1e-13
 """A mean that is smaller than this against the peak is what adding up leaves behind."""

@@ -92,6 +92,18 @@ def test_pairs_of_checked_blocks_are_measured_as_arrays_are(make: Callable[[], A
         assert found == wanted
 
 
+@pytest.mark.parametrize("lengths", [[10], [1], [3, 40], [61, 2]])
+@pytest.mark.parametrize("checked", [False, True])
+def test_runs_are_whole_pieces_and_together_the_signal(lengths: list[int], checked: bool) -> None:
+    signal = np.random.default_rng(6).standard_normal((200, 2))
+    pieces, found = EvenPieces(2, 7), []
+    for block in cut(signal, lengths):
+        for run in pieces.runs(CheckedBlock(block) if checked else block):
+            assert run.shape[1] % 7 == 0
+            found.append(run.copy())
+    assert np.array_equal(np.concatenate((*found, pieces.rest()), axis=1), signal.T)
+
+
 def test_a_checked_block_is_the_samples_that_were_given_and_stays_so() -> None:
     signal = SIGNAL[:100].copy()
     block = CheckedBlock(signal.astype(np.float32))
