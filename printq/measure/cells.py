@@ -18,6 +18,7 @@ __all__ = [
     "CLEARLY_LEFT",
     "COLLAPSED",
     "CONTEXT",
+    "NEVER",
     "SILENT",
     "SPELLS",
     "CellLooks",
@@ -58,6 +59,8 @@ MOST_SHARE = -5.0
 REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
 """A longer repeat: the part that no gain explains is this far over that of its surroundings, and near the whole."""
 REPEAT_HOP = 2
+NEVER = -12.5
+"""A score that no threshold of a take depends on: below this it need not be known."""
 SUMMED = 8
 UP_TO = np.triu(np.ones((SUMMED, SUMMED)))
 """Sums of so many values."""
@@ -212,11 +215,11 @@ def _bounds(energies: tuple[_Means, _Means, _Means], cell: int) -> tuple[Signal,
     return gain, np.minimum(*sides), high
 
 
-def _padded(values: Signal, reach: int) -> Signal:
+def _padded(values: NDArray[Number], reach: int) -> NDArray[Number]:
     """With the first and the last value repeated so many times."""
-    padded = np.empty(len(values) + 2 * reach)
-    padded[reach:-reach] = values
-    padded[:reach], padded[-reach:] = values[0], values[-1]
+    padded = np.empty(len(values) + 2 * reach, dtype=values.dtype)
+    padded[reach : reach + len(values)] = values
+    padded[:reach], padded[reach + len(values) :] = values[0], values[-1]
     return padded
 
 
@@ -225,9 +228,8 @@ def largest(values: NDArray[Number], cells: int) -> NDArray[Number]:
 
     Of data without order this is several times as fast as a filter that looks at one value after the other.
     """
-    half = cells // 2
-    found = np.full(len(values) + 2 * half, values.min())
-    found[half : half + len(values)] = values
+    # Whatever is repeated at an end is within reach there anyhow.
+    found = _padded(values, cells // 2)
     length = 1
     while length < cells:
         more = min(length, cells - length)
@@ -326,11 +328,13 @@ def _repeat(energies: tuple[_Means, _Means, _Means], floor: float, count: int) -
     """Score for a piece of 3 ms that no gain explains, between others that one does; for every second cell."""
     heard, both, expected = (each.over(-4, 4, REPEAT_HOP) for each in energies)
     rest = _unexplained(heard, both, expected)
-    means = _Means(rest)
     at = CONTEXT // REPEAT_HOP
     inner = slice(at, at + len(range(0, count, REPEAT_HOP)))
     # There must be something to be explained here and on both sides, and on both sides it must be explained.
     there = expected[inner] > 5.0 * floor
+    if not (there & (rest[inner] > 10.0 ** ((REPEAT_SHARE + NEVER) / 10.0) * heard[inner])).any():
+        return np.full(count, SILENT)
+    means = _Means(rest)
     around = np.zeros(len(there))
     for low, high in ((-195, -140), (141, 196)):
         unexplained = means.over(low // REPEAT_HOP, high // REPEAT_HOP)[inner]

@@ -16,6 +16,7 @@ from printq.measure.cells import (
     CONTEXT,
     LOST_DB,
     MOST_SHARE,
+    NEVER,
     SILENT,
     SPELLS,
     CellLooks,
@@ -103,8 +104,6 @@ STEADY_LEVEL = 30.0
 
 SPELL_HOPS, SPELL_DOUBT = (2, 2, 4, 8, 16, 32), 1.5
 """Spells are looked at around every so many cells first, which makes them look less, in dB, at most."""
-NEVER = -12.5
-"""A score that no threshold of a take depends on: below this it need not be known."""
 ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
 LEAST_SPELL, ABRUPT = 3.5, 9.0
@@ -356,7 +355,7 @@ class ChannelSuspicions:
 
     def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
         """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
-        least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (LEAST_SHARE, ABOVE_RAW))
+        least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (float(self._usual.table.min()), ABOVE_RAW))
         if not looks.spells.may_reach(least, raw):
             self._spells.add(np.full(len(looks.rest), SILENT))
             return
@@ -473,7 +472,7 @@ class ChannelSuspicions:
             for place in _strongest(hot, looks.neighbours, MOST_SHAPES):
                 if place not in certain and self._is_like_impulses(place + inner, looks.share[place]):
                     found.append((place, place + 1, "tick"))
-        if self._waves.equal_neighbours() >= EQUAL - 2:
+        if self._waves.has_row():
             runs = _equal(self._cells, self._waves.power(), cell)
             found += [(low - inner, high - inner, "gap") for low, high in runs]
         for low, high, kind in found:

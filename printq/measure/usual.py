@@ -22,6 +22,8 @@ LEAST_SHARE = -20.0
 SHARE_CELLS = 2000
 """A fault is a larger share of what was expected than all but a thousandth of the cells that are as loud have; until
 so many are known, and at most, 5 dB below it."""
+NEWS = 0.02
+"""Part by which the cells must have become more for the table to be worked out again."""
 TAIL_RANKS, TAIL_SLOPE, TAIL_MARGIN = (2, 8, 32, 128), 2.3, 4.0
 """The scores of a take fall by at most 2.3 dB each time that e times as many blocks reach them (measured: 0.8 for
 tape, 1.1 for a valve, 2.3 for a transient shaper)."""
@@ -35,6 +37,9 @@ class UsualShares:
     counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros((45, 30), dtype=np.int64))
     table: Signal = field(default_factory=lambda: np.full(45, MOST_SHARE))
     """Share that a fault must exceed, by class of loudness."""
+    _known: int = 0
+    """Cells of which the table tells."""
+    _news: int = 0
 
     def add(self, looks: CellLooks, levels: NDArray[np.intp]) -> None:
         """Count cells, of which the classes of loudness are known."""
@@ -43,7 +48,11 @@ class UsualShares:
             shares = np.clip((looks.share[chosen] + 60.0) / 3.0, 0, self.SHARES - 1).astype(np.intp)
             counts = np.bincount(levels[chosen] * self.SHARES + shares, minlength=self.counts.size)
             self.counts += counts.reshape(self.counts.shape)
-            self.table = self._shares()
+            self._news += len(shares)
+            # A few more among many change next to nothing.
+            if self._news > NEWS * self._known:
+                self._known, self._news = self._known + self._news, 0
+                self.table = self._shares()
 
     def levels(self, loudness: Signal) -> NDArray[np.intp]:
         """The class of each loudness, in dB."""
