@@ -3,23 +3,80 @@
 from __future__ import annotations
 
 import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from printq.errors import FileError
 
-__all__ = ["AudioHasher", "file_sha256"]
+__all__ = ["AudioHasher", "FileHasher", "file_sha256"]
+
+BYTES_AT_ONCE = 1 << 20
+FRAMES_AT_ONCE = 1 << 13
+"""What is made anew for a checksum stays in a processor's cache until it is taken."""
 
 
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file, in hexadecimal. Raises FileError where it cannot be read."""
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        raise FileError(f"{path} cannot be read ({error.strerror or error})") from error
+    with FileHasher(path) as hasher:
+        return hasher.hexdigest()
+
+
+def _identity(found: os.stat_result) -> tuple[int, ...]:
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+class FileHasher:
+    """SHA-256 of a file, a megabyte at a time; use it as a context manager.
+
+    Raises FileError where the file cannot be read.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._hash = hashlib.sha256()
+        with self._errors():
+            self._file = path.open("rb", buffering=0)
+            self._opened = _identity(os.fstat(self._file.fileno()))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def go_on(self) -> bool:
+        """Look at the next megabyte; whether there was any."""
+        with self._errors():
+            data = self._file.read(BYTES_AT_ONCE)
+        self._hash.update(data)
+        return bool(data)
+
+    def hexdigest(self) -> str:
+        """Of the whole file, in hexadecimal."""
+        while self.go_on():
+            pass
+        return self._hash.hexdigest()
+
+    def is_untouched(self) -> bool:
+        """Whether the path still leads to the file that was opened, and nobody has written to it since."""
+        with self._errors():
+            return _identity(self._path.stat()) == self._opened
+
+    @contextmanager
+    def _errors(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise FileError(f"{self._path} cannot be read ({error.strerror or error})") from error
 
 
 class AudioHasher:
@@ -34,8 +91,9 @@ class AudioHasher:
 
     def add(self, block: NDArray[np.floating]) -> None:
         """Add samples, shape (frames, channels)."""
-        # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.
-        self._hash.update(np.add(block, 0.0, dtype="<f8", order="C").data)
+        for start in range(0, len(block), FRAMES_AT_ONCE):
+            # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.
+            self._hash.update(np.add(block[start : start + FRAMES_AT_ONCE], 0.0, dtype="<f8", order="C").data)
 
     def hexdigest(self) -> str:
         """The checksum so far."""

@@ -110,10 +110,11 @@ class StemReader:
 
     def _is_plain(self) -> bool:
         """Whether it is what its one file holds."""
-        part = self._parts[0]
+        if len(self._parts) != 1:
+            return False
+        (part,) = self._parts
         return (
-            len(self._parts) == 1
-            and part.gain_db == 0.0
+            part.gain_db == 0.0
             and part.pan == 0.0
             and part.offset_frames == 0
             and self._readers[0].facts.channels == self.channels

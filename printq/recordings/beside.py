@@ -3,29 +3,58 @@
 Threads are not enough: much of the work is many short steps of numpy, and between them threads wait for each other
 longer than they work side by side. The second process is started once and kept for the next call. It only reads
 files; it ends when its input does, so that none outlives the process that started it.
+
+What both need of a recording is read once: the first process hands its blocks over through memory that both see, a few
+at a time, and each block that was taken is told by a byte.
 """
 
 from __future__ import annotations
 
 import atexit
+import mmap
 import os
 import pickle
 import signal
+import struct
 import subprocess
 import sys
+import tempfile
 import threading
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Generic, Self, TypeVar
+from typing import Any, BinaryIO, Generic, Self, TypeVar
 
-__all__ = ["Beside", "serve"]
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Beside", "Handed", "serve"]
 
 Result = TypeVar("Result")
+Block = NDArray[np.float32]
+"""Shape (rows, frames)."""
 
 START = "from printq.recordings.beside import serve; serve()"
 END_S = 5.0
+PLACES = 6
+"""Blocks that may be on their way."""
+LENGTH, NO_MORE, TAKEN = struct.Struct("<i"), -1, b"."
+"""What goes to and fro while blocks are handed over: frames of the next, or that it was the last; one was taken."""
+
+
+@dataclass(frozen=True)
+class Handed:
+    """Blocks that a call is to get from whoever makes it."""
+
+    rows: int
+    frames: int
+    """Of the longest one."""
+    again: Callable[[], Iterator[Block]]
+    """All of them once more, for a call that runs in this process after all."""
 
 
 class Beside(Generic[Result]):
@@ -40,15 +69,25 @@ class Beside(Generic[Result]):
         Importable by name, as are those who make its arguments and its result.
     arguments
         Picklable.
+    handed : Handed, optional
+        With it, the function gets an iterator over blocks before its other arguments: those that `hand` is given until
+        the result is asked for. A block is valid until the next one is asked for, and not to be written to.
     """
 
-    def __init__(self, function: Callable[..., Result], *arguments: Any) -> None:
+    def __init__(self, function: Callable[..., Result], *arguments: Any, handed: Handed | None = None) -> None:
         self._function = function
         self._arguments = arguments
+        self._handed = handed
+        self._ring: _Ring | None = None
         self._helper = _Helper.idle()
-        if self._helper is not None and not self._helper.ask(function, arguments):
-            self._helper.end()
-            self._helper = None
+        if self._helper is None:
+            return
+        try:
+            if handed is not None:
+                self._ring = _Ring(handed.rows, handed.frames)
+            self._helper.ask(function, arguments, self._ring)
+        except OSError:
+            self._lose()
 
     def __enter__(self) -> Self:
         return self
@@ -57,26 +96,119 @@ class Beside(Generic[Result]):
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         # Still at work for somebody who no longer wants it.
-        if self._helper is not None:
-            self._helper.end()
-            self._helper = None
+        self._lose()
+
+    def hand(self, parts: Sequence[NDArray[np.floating]]) -> None:
+        """Hand over a block: parts of the shape (rows, frames), one below the other, in single precision.
+
+        Waits where the call is far behind.
+        """
+        if self._helper is None or self._ring is None:
+            return
+        try:
+            self._ring.put(parts, self._helper)
+        except (OSError, EOFError):
+            lost = True
+        else:
+            lost = False
+        # Not while the error is at hand, which knows of the memory that is given back.
+        if lost:
+            self._lose()
 
     def result(self) -> Result:
         """What the function returned; raises what it raised."""
         helper, self._helper = self._helper, None
+        ring, self._ring = self._ring, None
         if helper is None:
-            return self._function(*self._arguments)
+            return self._here()
         try:
+            if ring is not None:
+                ring.end(helper)
             value, error = helper.answer()
         except BaseException as lost:
             helper.end()
             if isinstance(lost, Exception):
-                return self._function(*self._arguments)
+                return self._here()
             raise
+        finally:
+            if ring is not None:
+                ring.close()
         helper.rest()
         if error is not None:
             raise error
         return value  # type: ignore[no-any-return]
+
+    def _here(self) -> Result:
+        blocks = () if self._handed is None else (self._handed.again(),)
+        return self._function(*blocks, *self._arguments)
+
+    def _lose(self) -> None:
+        if self._helper is not None:
+            self._helper.end()
+            self._helper = None
+        if self._ring is not None:
+            self._ring.close()
+            self._ring = None
+
+
+class _Ring:
+    """Memory that two processes see, with places for some blocks; this one writes.
+
+    A file, for that works everywhere. Raises OSError where there is no room for it.
+    """
+
+    def __init__(self, rows: int, frames: int) -> None:
+        self.shape = PLACES, rows, frames
+        size = 4 * PLACES * rows * frames
+        handle, name = tempfile.mkstemp(prefix="printq-")
+        self.path = Path(name)
+        try:
+            with os.fdopen(handle, "r+b") as file:
+                # Written, so that the room is there: a file that only claims to be so long ends the process later on.
+                file.write(bytes(size))
+                file.flush()
+                self._places = _places(mmap.mmap(file.fileno(), size), self.shape)
+        except BaseException:
+            self.forget()
+            raise
+        self._put = self._taken = 0
+
+    def put(self, parts: Sequence[NDArray[np.floating]], helper: _Helper) -> None:
+        """Raises OSError or EOFError where the other process is gone."""
+        if self._put - self._taken == PLACES:
+            self._wait(helper)
+        place, row, frames = self._places[self._put % PLACES], 0, parts[0].shape[1]
+        for part in parts:
+            place[row : row + len(part), :frames] = part
+            row += len(part)
+        helper.tell(LENGTH.pack(frames))
+        self._put += 1
+
+    def end(self, helper: _Helper) -> None:
+        """Nothing follows."""
+        helper.tell(LENGTH.pack(NO_MORE))
+        while self._taken < self._put:
+            self._wait(helper)
+
+    def _wait(self, helper: _Helper) -> None:
+        helper.hear()
+        self._taken += 1
+        # The other process has it open.
+        self.forget()
+
+    def close(self) -> None:
+        """Give the memory back."""
+        self._places = np.empty((0, 0, 0), dtype=np.float32)
+        self.forget()
+
+    def forget(self) -> None:
+        """Nobody need open it any more. Where a file that is in use cannot be removed, that is done in the end."""
+        with suppress(OSError):
+            self.path.unlink(missing_ok=True)
+
+
+def _places(memory: mmap.mmap, shape: tuple[int, int, int]) -> NDArray[np.float32]:
+    return np.frombuffer(memory, dtype=np.float32).reshape(shape)
 
 
 class _Helper:
@@ -120,15 +252,24 @@ class _Helper:
         for helper in resting:
             helper.end()
 
-    def ask(self, function: Callable[..., Any], arguments: tuple[Any, ...]) -> bool:
-        """Have a function called; whether the process could be told so."""
+    def ask(self, function: Callable[..., Any], arguments: tuple[Any, ...], ring: _Ring | None) -> None:
+        """Have a function called. Raises OSError where the process cannot be told so."""
         assert self._process.stdin is not None
-        try:
-            pickle.dump((function, arguments), self._process.stdin)
-            self._process.stdin.flush()
-        except OSError:
-            return False
-        return True
+        place = None if ring is None else (ring.path, ring.shape)
+        pickle.dump((function, arguments, place), self._process.stdin)
+        self._process.stdin.flush()
+
+    def tell(self, message: bytes) -> None:
+        """Raises OSError where it is gone."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(message)
+        self._process.stdin.flush()
+
+    def hear(self) -> None:
+        """Wait until it has taken a block. Raises OSError or EOFError where it is gone."""
+        assert self._process.stdout is not None
+        if self._process.stdout.read(len(TAKEN)) != TAKEN:
+            raise EOFError
 
     def answer(self) -> tuple[Any, Exception | None]:
         """Wait for the answer. Raises EOFError, OSError or UnpicklingError where none comes."""
@@ -172,16 +313,49 @@ def serve() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     while True:
         try:
-            function, arguments = pickle.load(sys.stdin.buffer)
+            function, arguments, place = pickle.load(sys.stdin.buffer)
         except EOFError:
             return
-        answer: tuple[Any, Exception | None]
+        blocks: list[Iterator[Block]] = []
+        if place is not None:
+            path, shape = place
+            blocks.append(_taken(path, shape, sys.stdin.buffer, answers))
         try:
-            answer = (function(*arguments), None)
+            answer = pickle.dumps((function(*blocks, *arguments), None))
         except Exception as error:
-            answer = (None, error)
+            answer = pickle.dumps((None, error))
         try:
-            answers.write(pickle.dumps(answer))
+            # Those that the function did not want. Nothing may hold on to a block now, so that their memory is free.
+            deque(chain(*blocks), maxlen=0)
+            blocks.clear()
+            answers.write(answer)
             answers.flush()
         except OSError:
             return
+
+
+def _taken(path: Path, shape: tuple[int, int, int], messages: BinaryIO, answers: BinaryIO) -> Iterator[Block]:
+    """The blocks that are handed over, each valid until the next one is asked for."""
+    # Opened at once, and not with the first block: a process that cannot is no help.
+    try:
+        with path.open("rb") as file:
+            places = _places(mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), shape)
+    except OSError:
+        sys.exit(1)
+
+    def blocks() -> Iterator[Block]:
+        number = 0
+        while True:
+            message = messages.read(LENGTH.size)
+            if len(message) < LENGTH.size:
+                # Whoever wanted to know is gone.
+                sys.exit()
+            (frames,) = LENGTH.unpack(message)
+            if frames == NO_MORE:
+                return
+            yield places[number % len(places), :, :frames]
+            number += 1
+            answers.write(TAKEN)
+            answers.flush()
+
+    return blocks()

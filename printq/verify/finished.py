@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from contextlib import ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -42,16 +43,18 @@ class FinishedPrint:
     """
 
     def __init__(self, staged: Path, levels: LevelMeter, true_peaks: TruePeakMeter, rate: int, channels: int) -> None:
-        self._reader = SoundReader(staged)
-        facts = self._reader.facts
         self._shared = levels, true_peaks
         self._own: tuple[LevelMeter, TruePeakMeter] | None = None
-        if (facts.rate, facts.channels) != (rate, channels):
-            self._own = LevelMeter(facts.channels), TruePeakMeter(facts.rate, facts.channels)
-        self._hasher = AudioHasher(facts.rate, facts.channels)
-        self._loudness = LoudnessMeter(facts.rate, facts.channels)
         self.frames = 0
         """That were read."""
+        with ExitStack() as opening:
+            self._reader = opening.enter_context(SoundReader(staged))
+            facts = self._reader.facts
+            if (facts.rate, facts.channels) != (rate, channels):
+                self._own = LevelMeter(facts.channels), TruePeakMeter(facts.rate, facts.channels)
+            self._hasher = AudioHasher(facts.rate, facts.channels)
+            self._loudness = LoudnessMeter(facts.rate, facts.channels)
+            self._open = opening.pop_all()
 
     def __enter__(self) -> Self:
         return self
@@ -59,7 +62,7 @@ class FinishedPrint:
     def __exit__(
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._reader.close()
+        self._open.close()
 
     def follow(self, came: NDArray[np.floating], heard: CheckedBlock) -> None:
         """Read as many frames as there are in a block of the return, before the return's meters get it.

@@ -35,16 +35,16 @@ from printq.measure.dropouts import DropoutFinder, DropoutResult
 from printq.measure.noise import NoiseResult, measure_noise
 from printq.measure.peaks import LevelMeter, TruePeakMeter
 from printq.measure.plateaus import PlateauFinder
-from printq.measure.spectra import CrossSpectra, PairedPieces
+from printq.measure.spectra import CrossSpectra, PairedPieces, energies
 from printq.models.delivery import Trim
 from printq.models.passes import Pass
 from printq.models.rig import Insert
 from printq.models.take import TakeRecord
 from printq.models.verdict import Level, Loudness, SourceFacts
-from printq.recordings.beside import Beside
+from printq.recordings.beside import Beside, Handed
 from printq.units import db_to_ratio
 from printq.verify.finished import FinishedPrint
-from printq.verify.source import BLOCK_FRAMES, describe_level, source_is_unchanged
+from printq.verify.source import BLOCK_FRAMES, SourceCheck, describe_level
 
 __all__ = ["TakeFigures", "measure_take"]
 
@@ -112,28 +112,22 @@ class _Activity:
     STEPS_A_DB = 100
     LOWEST_DB = -200
     HIGHEST_DB = 100
-    SPANS = 8
 
     def __init__(self, rate: int, channels: int) -> None:
         self._span = rate // 10
         self._channels = channels
-        self._pieces = PairedPieces(channels, self.SPANS * self._span)
+        self._pieces = PairedPieces(channels, self._span)
         steps = (self.HIGHEST_DB - self.LOWEST_DB) * self.STEPS_A_DB + 1
         self._counts = np.zeros((channels, steps), dtype=np.int64)
         self._heard = np.zeros((channels, steps))
 
     def add(self, sent: Block, heard: Block) -> None:
-        for piece, back in self._pieces.add(sent, heard):
-            self._count(piece, back)
+        for run, back in self._pieces.runs(sent, heard):
+            self._count(run, back)
 
     def above_noise_db(self, noise_power: Sequence[float]) -> tuple[float | None, ...]:
-        """Of what has been added in whole pieces and the whole tenths of a second after them."""
-        rest, back = self._pieces.rest()
-        whole = rest.shape[1] // self._span * self._span
-        kept = self._counts.copy(), self._heard.copy()
-        self._count(rest[:, :whole], back[:, :whole])
+        """Of the whole tenths of a second in what has been added."""
         counts, heard = self._counts, self._heard
-        self._counts, self._heard = kept
         found: list[float | None] = []
         for channel in range(self._channels):
             played = np.flatnonzero(counts[channel])
@@ -156,7 +150,7 @@ class _Activity:
         powers = []
         for signal in (sent, heard):
             spans = signal.reshape(self._channels, -1, self._span)
-            powers.append(np.einsum("cns,cns->cn", spans, spans) / self._span)
+            powers.append(energies(spans) / self._span)
         places = self._step(10.0 * np.log10(np.maximum(powers[0], 1e-30)))
         for channel in range(self._channels):
             np.add.at(self._counts[channel], places[channel], 1)
@@ -193,14 +187,18 @@ def measure_take(
     spectra = CrossSpectra(rate, channels, each.print_frames)
     activity = _Activity(rate, channels)
     walk = _Walk(each, insert, take, take_path, trim, tuple(parts))
-    with Beside(_find_dropouts, walk, own_delay_frames) as beside:
+    handed = Handed(2 * channels, BLOCK_FRAMES, walk.rows)
+    with Beside(_find_dropouts, rate, own_delay_frames, handed=handed) as beside:
         with (
             walk.opened() as (reader, stem),
             FinishedPrint(staged, levels, true_peaks, rate, channels) as finished,
+            SourceCheck(each, parts, source) as source_check,
         ):
             lead = _read_lead(reader, take, trim)
             for played, came in walk.blocks(reader, stem):
                 sent, heard = CheckedBlock(played), CheckedBlock(came)
+                beside.hand((sent.by_channel, heard.by_channel))
+                source_check.go_on()
                 activity.add(sent, heard)
                 sent_sum += sent.by_channel.sum(axis=1)
                 walked += len(sent)
@@ -218,29 +216,29 @@ def measure_take(
             reach = LAG_S * rate if insert.trim == "path" else OWN_LAG_S * rate
             lags = [may_be_wire(matrix, channel, noise_power[channel], reach) for channel in range(channels)]
             nulls = _null_path(walk, reader, stem, lags, noise_power)
-        unchanged = source_is_unchanged(each, parts, source)
-        dropouts = beside.result()
-    own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
-    return TakeFigures(
-        noise=noise,
-        returned=describe_level(levels.result(), true_peaks.result()),
-        finished=finished.level,
-        loudness=finished.loudness,
-        dc_difference=_dc_difference(levels, sent_sum / max(1, walked)),
-        clip_runs=len(own_clips),
-        first_clip_s=own_clips[0] / rate if own_clips else None,
-        ceilings=_both(flat_tops.result(noise_rms), plateaus.result(noise_rms)),
-        signs=tuple(signs_by_band(matrix, channel, reach) for channel in range(channels)),
-        sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
-        nulls=nulls,
-        nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
-        dropouts=dropouts,
-        above_noise_db=activity.above_noise_db(noise_power),
-        print_frames=finished.frames,
-        print_sha256=finished.sha256,
-        missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
-        source_unchanged=unchanged,
-    )
+            unchanged = source_check.is_unchanged()
+        own_clips = _own_clips(clips, sent_clips, round(CLIP_NEIGHBOURHOOD_S * rate))
+        return TakeFigures(
+            noise=noise,
+            returned=describe_level(levels.result(), true_peaks.result()),
+            finished=finished.level,
+            loudness=finished.loudness,
+            dc_difference=_dc_difference(levels, sent_sum / max(1, walked)),
+            clip_runs=len(own_clips),
+            first_clip_s=own_clips[0] / rate if own_clips else None,
+            ceilings=_both(flat_tops.result(noise_rms), plateaus.result(noise_rms)),
+            signs=tuple(signs_by_band(matrix, channel, reach) for channel in range(channels)),
+            sides=compare_sides(matrix, (noise_power[0], noise_power[1])) if channels == 2 else None,
+            nulls=nulls,
+            nulls_known=tuple(can_be_nulled(matrix, channel, noise_power[channel]) for channel in range(channels)),
+            above_noise_db=activity.above_noise_db(noise_power),
+            print_frames=finished.frames,
+            print_sha256=finished.sha256,
+            missing_frames=max(0, take.layout.material_at + trim.frames + each.print_frames - take.frames),
+            source_unchanged=unchanged,
+            # What may have to be waited for comes last.
+            dropouts=beside.result(),
+        )
 
 
 @dataclass(frozen=True)
@@ -289,19 +287,29 @@ class _Walk:
                 sent = np.concatenate((sent, np.zeros((len(heard) - len(sent), take.channels))))
             yield sent, heard
 
+    def rows(self) -> Iterator[NDArray[np.float32]]:
+        """Blocks of the same in single precision, the channels of what was sent above those of what came back."""
+        with self.opened() as (reader, stem):
+            for sent, heard in self.blocks(reader, stem):
+                yield np.concatenate((sent.T, heard.T), dtype=np.float32, casting="same_kind")
 
-def _find_dropouts(walk: _Walk, own_delay_frames: int) -> DropoutResult:
-    """What the stem does not explain; it is heard as late as the unit itself makes it, where that is not trimmed."""
-    channels = walk.take.channels
-    finder = DropoutFinder(walk.take.rate, channels)
-    waiting = np.zeros((own_delay_frames, channels))
-    with walk.opened() as (reader, stem):
-        for sent, heard in walk.blocks(reader, stem):
-            if len(waiting):
-                together = np.concatenate((waiting, sent))
-                sent, waiting = together[: len(sent)], together[len(sent) :]
-            finder.add(sent, heard)
-    return finder.finish()
+
+def _find_dropouts(blocks: Iterator[NDArray[np.float32]], rate: int, own_delay_frames: int) -> DropoutResult:
+    """What the stem does not explain; it is heard as late as the unit itself makes it, where that is not trimmed.
+
+    `blocks` have the stem's channels above those of the return.
+    """
+    finder: DropoutFinder | None = None
+    for block in blocks:
+        channels = len(block) // 2
+        if finder is None:
+            finder, waiting = DropoutFinder(rate, channels), np.zeros((channels, own_delay_frames), dtype=np.float32)
+        sent, heard = block[:channels], block[channels:]
+        if own_delay_frames:
+            together = np.concatenate((waiting, sent), axis=1)
+            sent, waiting = together[:, : sent.shape[1]], together[:, sent.shape[1] :]
+        finder.add(sent.T, heard.T)
+    return (finder or DropoutFinder(rate, 1)).finish()
 
 
 def _null_path(

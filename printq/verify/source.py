@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from types import TracebackType
+from typing import Self
 
 from printq.audio.channels import to_sends
-from printq.files.checksums import AudioHasher, file_sha256
+from printq.files.checksums import AudioHasher, FileHasher, file_sha256
 from printq.files.soundfiles import read_facts
 from printq.files.stems import StemPart, StemReader
-from printq.measure.blocks import CheckedBlock
+from printq.measure.blocks import PIECE_FRAMES, CheckedBlock
 from printq.measure.loudness import LoudnessMeter, LoudnessResult
 from printq.measure.peaks import LevelMeter, LevelResult, TruePeakMeter
 from printq.models.passes import Pass
@@ -16,9 +18,16 @@ from printq.models.rig import ChannelMode
 from printq.models.verdict import Level, Loudness, SourceFacts
 from printq.units import db_to_ratio, level_or_none, ratio_to_db
 
-__all__ = ["BLOCK_FRAMES", "describe_level", "describe_loudness", "measure_source", "source_is_unchanged"]
+__all__ = [
+    "BLOCK_FRAMES",
+    "SourceCheck",
+    "describe_level",
+    "describe_loudness",
+    "measure_source",
+]
 
-BLOCK_FRAMES = 1 << 16
+BLOCK_FRAMES = PIECE_FRAMES
+"""Whole pieces for the meters: what they need not put together costs them nothing."""
 
 
 def measure_source(each: Pass, mode: ChannelMode, parts: Sequence[StemPart]) -> SourceFacts:
@@ -76,22 +85,52 @@ def measure_source(each: Pass, mode: ChannelMode, parts: Sequence[StemPart]) -> 
     )
 
 
-def source_is_unchanged(each: Pass, parts: Sequence[StemPart], facts: SourceFacts) -> bool:
-    """Whether what was measured before the pass is still there, sample for sample: the dry file is sacred.
+class SourceCheck:
+    """Whether what was measured before a pass is still there, sample for sample: the dry file is sacred.
+
+    A step at a time, while there is other work; use it as a context manager. The answer is that of the moment when it
+    is given: a file that was touched since it was opened here is looked at anew.
 
     Raises
     ------
     FileError
-        A file is missing or unreadable.
+        A file is missing or unreadable; so do its methods.
     """
-    # The same bytes hold the same samples. Other bytes may hold them too: somebody may have edited the metadata.
-    if facts.file_sha256 is not None and file_sha256(parts[0].path) == facts.file_sha256:
-        return True
-    hasher = AudioHasher(each.rate, each.source_channels)
-    with StemReader(parts, each.source_channels, each.source_frames) as stem:
-        for block in stem.blocks(BLOCK_FRAMES):
-            hasher.add(block)
-    return hasher.hexdigest() == facts.audio_sha256
+
+    def __init__(self, each: Pass, parts: Sequence[StemPart], facts: SourceFacts) -> None:
+        self._each, self._parts, self._facts = each, parts, facts
+        # The same bytes hold the same samples. Other bytes may hold them too: somebody may have edited the metadata.
+        self._bytes = FileHasher(parts[0].path) if facts.file_sha256 is not None else None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bytes is not None:
+            self._bytes.__exit__(kind, value, trace)
+
+    def go_on(self) -> None:
+        """A step."""
+        if self._bytes is not None:
+            self._bytes.go_on()
+
+    def is_unchanged(self) -> bool:
+        """All that is left to be looked at, and the answer."""
+        if self._facts.file_sha256 is not None and self._file_sha256() == self._facts.file_sha256:
+            return True
+        each = self._each
+        hasher = AudioHasher(each.rate, each.source_channels)
+        with StemReader(self._parts, each.source_channels, each.source_frames) as stem:
+            for block in stem.blocks(BLOCK_FRAMES):
+                hasher.add(block)
+        return hasher.hexdigest() == self._facts.audio_sha256
+
+    def _file_sha256(self) -> str:
+        assert self._bytes is not None
+        found = self._bytes.hexdigest()
+        return found if self._bytes.is_untouched() else file_sha256(self._parts[0].path)
 
 
 def describe_level(level: LevelResult, true_peaks: Sequence[float]) -> Level:

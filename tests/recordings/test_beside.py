@@ -6,15 +6,19 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 
 from printq.errors import FileError
 from printq.files.checksums import file_sha256
 from printq.recordings import beside
-from printq.recordings.beside import Beside
+from printq.recordings.beside import PLACES, Beside, Block, Handed
 
 needs_two_cores = pytest.mark.skipif(beside._cores() < 2, reason="with one core there is no second process")
 
@@ -95,3 +99,96 @@ def test_nothing_is_imported_from_the_working_directory(tmp_path: Path, monkeypa
     beside._Helper.end_resting()
     with Beside(file_sha256, tmp_path / "numpy.py") as call:
         assert len(call.result()) == 64
+
+
+def add_up(blocks: Iterator[Block], factor: int) -> tuple[float, list[tuple[int, int]], int]:
+    """A number that depends on every sample and on the order, the shapes, and the process."""
+    total, shapes = 0.0, []
+    for block in blocks:
+        total = 0.5 * total + float(block.astype(np.float64).sum())
+        shapes.append((len(block), block.shape[1]))
+    return factor * total, shapes, os.getpid()
+
+
+def give_up(blocks: Iterator[Block]) -> None:
+    next(blocks)
+    raise FileError("no more of that")
+
+
+def look_at_one(blocks: Iterator[Block]) -> float:
+    return float(next(blocks).sum())
+
+
+def some_blocks(count: int = 5 * PLACES) -> list[Block]:
+    rng = np.random.default_rng(4)
+    return [rng.standard_normal((3, 100 if n % 4 else 7)).astype(np.float32) for n in range(count)]
+
+
+def handed(blocks: list[Block]) -> Handed:
+    return Handed(3, 100, lambda: iter(blocks))
+
+
+def hand_all(function: Callable[..., Any], *arguments: Any, blocks: list[Block]) -> Any:
+    """What a call makes of blocks."""
+    with Beside(function, *arguments, handed=handed(blocks)) as call:
+        for block in blocks:
+            call.hand((block,))
+        return call.result()
+
+
+@needs_two_cores
+def test_blocks_arrive_as_they_were_and_in_order() -> None:
+    blocks = some_blocks()
+    with Beside(add_up, 3, handed=handed(blocks)) as call:
+        for block in blocks:
+            # In parts, and in double precision: what fits into single is the same.
+            call.hand((block[:1].astype(np.float64), block[1:]))
+        total, shapes, process = call.result()
+    assert (total, shapes) == add_up(iter(blocks), 3)[:2]
+    assert process != os.getpid()
+
+
+@needs_two_cores
+@pytest.mark.parametrize("count", [1, 2, PLACES, PLACES + 1, 5 * PLACES])
+def test_what_is_not_wanted_does_not_get_into_the_next_call(count: int) -> None:
+    blocks = some_blocks(count)
+    with pytest.raises(FileError, match="no more of that"):
+        hand_all(give_up, blocks=blocks)
+    assert hand_all(look_at_one, blocks=blocks) == float(blocks[0].sum())
+    with Beside(int, "7") as number:
+        assert number.result() == 7
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are sent")
+@needs_two_cores
+@pytest.mark.parametrize("place", [0, 1, PLACES + 3, 5 * PLACES])
+def test_where_it_is_killed_in_the_middle_all_blocks_are_looked_at_here(place: int) -> None:
+    with Beside(os.getpid) as first:
+        other = first.result()
+    blocks = some_blocks()
+    with Beside(add_up, 1, handed=handed(blocks)) as call:
+        for number, block in enumerate(blocks):
+            if number == place:
+                os.kill(other, signal.SIGKILL)
+            call.hand((block,))
+        if place == len(blocks):
+            os.kill(other, signal.SIGKILL)
+        total, _, _ = call.result()
+    assert total == add_up(iter(blocks), 1)[0]
+
+
+def test_without_a_process_or_room_for_the_blocks_they_are_looked_at_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "gone"))
+    blocks = some_blocks()
+    assert hand_all(add_up, 1, blocks=blocks) == add_up(iter(blocks), 1)
+
+
+def test_nothing_is_left_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    blocks = some_blocks()
+    hand_all(add_up, 1, blocks=blocks)
+    with Beside(add_up, 1, handed=handed(blocks)) as call:
+        call.hand((blocks[0],))
+    assert list(tmp_path.iterdir()) == []

@@ -14,8 +14,14 @@ from printq.files.stems import StemPart, StemReader
 from printq.intake import load_job
 from printq.models.passes import Pass
 from printq.models.verdict import SourceFacts
-from printq.verify.source import measure_source, source_is_unchanged
+from printq.verify.source import SourceCheck, measure_source
 from tests.sessions import RATE, SmallSession
+
+
+def source_is_unchanged(each: Pass, parts: list[StemPart], facts: SourceFacts) -> bool:
+    with SourceCheck(each, parts, facts) as check:
+        check.go_on()
+        return check.is_unchanged()
 
 
 @pytest.fixture
@@ -69,3 +75,21 @@ def test_what_is_read_exactly_has_every_digit(kind: str, tmp_path: Path) -> None
     ):
         for frames in (100, 4000, 5000):
             assert np.array_equal(one.read_exact(frames).astype(np.float64), other.read(frames))
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_source_that_changes_while_it_is_looked_at_is_another(
+    measured: tuple[Pass, list[StemPart], SourceFacts], replaced: bool, tmp_path: Path
+) -> None:
+    each, parts, facts = measured
+    path, data = parts[0].path, bytearray(parts[0].path.read_bytes())
+    data[len(data) // 2] ^= 1
+    with SourceCheck(each, parts, facts) as check:
+        for _ in range(1 + len(data) // (1 << 20)):
+            check.go_on()
+        if replaced:
+            (tmp_path / "another.wav").write_bytes(data)
+            (tmp_path / "another.wav").replace(path)
+        else:
+            path.write_bytes(data)
+        assert not check.is_unchanged()
