@@ -490,7 +490,7 @@ class ResponseFollower:
         ]
         now = [block for block, is_on in zip(now, active, strict=True) if is_on]
         self._recent = ([block for block in self._recent if block.centre < start] + now)[-2 * BLOCKS :]
-        for suspect in _suspects(self._recent, self._examined, start + frames - 2 * valid):
+        for suspect in _suspects(self._recent, self._examined, start + frames - 2 * valid, valid):
             self._examined = suspect
             for judges in models:
                 slip = self._search(suspect, judges, sent, returned)
@@ -964,9 +964,10 @@ class _Block:
     """Largest deviation among neighbours, as a multiple of what is usual in the segment."""
 
 
-def _suspects(blocks: list[_Block], examined: int, last: int) -> list[int]:
+def _suspects(blocks: list[_Block], examined: int, last: int, valid: int) -> list[int]:
     """Centres of blocks that do not go on as those before them; up to `last`, for two must follow."""
     changed, steep = [], []
+    pauses = [index for index in range(1, len(blocks)) if blocks[index].centre > blocks[index - 1].centre + valid]
     delays = [each.delay for each in blocks]
     # Most takes go on as they begin: then none need be compared with those before it.
     steady = bool(blocks) and max(delays) - min(delays) <= STEP_APART
@@ -976,7 +977,10 @@ def _suspects(blocks: list[_Block], examined: int, last: int) -> list[int]:
             continue
         if steady and block.left <= LEFT_MORE and block.steepest <= STEEP:
             continue
-        past = blocks[max(0, index - 8) : index]
+        # What is right before a pause may be behind a slip already, and nothing after it told so.
+        ends = {place - away for place in pauses if place <= index for away in (1, 2)}
+        before = range(max(0, index - 8), index)
+        past = [blocks[place] for place in before if place not in ends] or [blocks[place] for place in before]
         usual = max(each.left for each in past)
         # The middle one, without the price of a median.
         delay = sorted(each.delay for each in past)[len(past) // 2]

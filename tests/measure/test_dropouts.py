@@ -344,6 +344,24 @@ def test_a_slip_is_one_jump_or_repeat_and_the_rest_of_the_take_is_none(samples: 
     assert [slip.samples for slip in found.track.slips] == [samples]
 
 
+# Times in blocks of 0.15 s. What follows the slip at once is silence, or too short to tell.
+@pytest.mark.parametrize(
+    ("samples", "at", "stops", "goes_on"),
+    [(73, 55.02, 55.93, 66.29), (-92, 21.08, 21.99, 34.19), (-36, 55.04, 55.38, 66.82), (-65, 51.02, 51.43, 69.38)],
+)
+def test_a_slip_right_before_a_pause_is_found(samples: int, at: float, stops: float, goes_on: float) -> None:
+    place, end, again = (round(each * 7168) for each in (at, stops, goes_on))
+    rng = np.random.default_rng(29)
+    stem = 0.1 * rng.standard_normal(12 * RATE + again)
+    stem[end:again] = 0.0
+    returned = np.convolve(stem, [0.1, 0.8, 0.3])[: len(stem)]
+    faulty = material.insert_fault(returned, MadeFault("slip", place, samples))
+    found = find(stem, faulty + 1e-5 * rng.standard_normal(len(stem)))
+    assert [slip.samples for slip in found.track.slips] == [samples]
+    assert abs(found.track.slips[0].frame - place) <= NEAR_S * RATE
+    assert found.count == 1
+
+
 def test_silence_has_no_faults() -> None:
     silence = np.zeros(3 * RATE)
     assert find(silence, silence).count == 0
