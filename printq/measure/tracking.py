@@ -95,6 +95,8 @@ MOST_LEFT = 0.1
 through echoes, alignments to the echo left 0.11 and more."""
 LIKELY_LEFT = 0.3
 """With a slip by one or two samples the phases have the last word."""
+NEXT_TO_NOTHING = 0.1
+"""Of the noise, in power: less was not expected, but silence."""
 SURELY, BEYOND_DOUBT = 10.0, 100.0
 """How much less is enough where one side of the slip is silent, and where it is only noise."""
 STEADY, DOUBTFUL = 0.25, 0.35
@@ -538,16 +540,28 @@ class ResponseFollower:
         early_pieces, late_pieces = slice(0, max(0, rough - 2)), slice(rough + 2, None)
         was, would = float(old[early_pieces].sum()), float(new[late_pieces].sum())
         total_was, total_would = float(heard[early_pieces].sum()), float(heard[late_pieces].sum())
-        if total_was <= 0.0 or total_would <= 0.0 or would > MOST_LEFT * total_would:
+        if total_would <= 0.0 or would > MOST_LEFT * total_would:
             return None
-        # Far back a drift may have moved it, and just before it there may be silence.
-        nearer = slice(max(0, rough - 64), max(0, rough - 2))
-        total_near = float(heard[nearer].sum())
-        share_was = min(was / total_was, float(old[nearer].sum()) / total_near if total_near > 0.0 else 1.0)
-        # Before it there may be only noise, if what follows is beyond doubt.
-        if share_was > MOST_LEFT and left[reach] < BEYOND_DOUBT * left[best]:
-            return None
-        if -sums[rough] < (CLEARLY - 1.0) * was or sums[-1] - sums[rough] < (CLEARLY - 1.0) * would:
+        beyond_doubt = bool(left[reach] >= BEYOND_DOUBT * left[best])
+        # In a long pause nothing speaks for the alignment of before.
+        begins = max(rough - 2, layout.valid // piece)
+        expected = [stem[reach : reach + begins * piece] for stem, _ in pairs]
+        due = sum(float(each @ each) for each in expected)
+        paused = due <= NEXT_TO_NOTHING * float(heard[:begins].sum())
+        # By one or two samples a unit that bends a note looks late as well.
+        if not (paused and beyond_doubt and abs(late) > SMALL_SLIP):
+            if total_was <= 0.0:
+                return None
+            # Far back a drift may have moved it, and just before it there may be silence.
+            nearer = slice(max(0, rough - 64), max(0, rough - 2))
+            total_near = float(heard[nearer].sum())
+            share_was = min(was / total_was, float(old[nearer].sum()) / total_near if total_near > 0.0 else 1.0)
+            # Before it there may be only noise, if what follows is beyond doubt.
+            if share_was > MOST_LEFT and not beyond_doubt:
+                return None
+            if -sums[rough] < (CLEARLY - 1.0) * was:
+                return None
+        if sums[-1] - sums[rough] < (CLEARLY - 1.0) * would:
             return None
         low, high = max(0, rough - 3) * piece, min(span, (rough + 3) * piece)
         change = np.zeros(high - low)

@@ -344,21 +344,37 @@ def test_a_slip_is_one_jump_or_repeat_and_the_rest_of_the_take_is_none(samples: 
     assert [slip.samples for slip in found.track.slips] == [samples]
 
 
+def with_a_pause(stops: int, goes_on: int, made: MadeFault) -> tuple[Signal, Signal]:
+    """Noise that pauses, and its return with a fault."""
+    rng = np.random.default_rng(29)
+    stem = 0.1 * rng.standard_normal(12 * RATE + goes_on)
+    stem[stops:goes_on] = 0.0
+    returned = np.convolve(stem, [0.1, 0.8, 0.3])[: len(stem)]
+    return stem, material.insert_fault(returned, made) + 1e-5 * rng.standard_normal(len(stem))
+
+
 # Times in blocks of 0.15 s. What follows the slip at once is silence, or too short to tell.
 @pytest.mark.parametrize(
     ("samples", "at", "stops", "goes_on"),
     [(73, 55.02, 55.93, 66.29), (-92, 21.08, 21.99, 34.19), (-36, 55.04, 55.38, 66.82), (-65, 51.02, 51.43, 69.38)],
 )
 def test_a_slip_right_before_a_pause_is_found(samples: int, at: float, stops: float, goes_on: float) -> None:
-    place, end, again = (round(each * 7168) for each in (at, stops, goes_on))
-    rng = np.random.default_rng(29)
-    stem = 0.1 * rng.standard_normal(12 * RATE + again)
-    stem[end:again] = 0.0
-    returned = np.convolve(stem, [0.1, 0.8, 0.3])[: len(stem)]
-    faulty = material.insert_fault(returned, MadeFault("slip", place, samples))
-    found = find(stem, faulty + 1e-5 * rng.standard_normal(len(stem)))
+    place = round(at * 7168)
+    found = find(*with_a_pause(round(stops * 7168), round(goes_on * 7168), MadeFault("slip", place, samples)))
     assert [slip.samples for slip in found.track.slips] == [samples]
     assert abs(found.track.slips[0].frame - place) <= NEAR_S * RATE
+    assert found.count == 1
+
+
+@pytest.mark.parametrize("seconds", [0.5, 2.0, 5.0, 20.0])
+@pytest.mark.parametrize("samples", [-210, 64])
+def test_a_slip_in_a_pause_is_found_when_the_music_goes_on(samples: int, seconds: float) -> None:
+    stops = 6 * RATE
+    goes_on = stops + round(seconds * RATE)
+    found = find(*with_a_pause(stops, goes_on, MadeFault("slip", (stops + goes_on) // 2, samples)))
+    assert [slip.samples for slip in found.track.slips] == [samples]
+    # Where in the silence, nothing tells.
+    assert stops - NEAR_S * RATE <= found.track.slips[0].frame <= goes_on + NEAR_S * RATE
     assert found.count == 1
 
 
