@@ -40,7 +40,7 @@ Block = NDArray[np.float32]
 
 START = "from printq.recordings.beside import serve; serve()"
 END_S = 5.0
-PLACES = 6
+PLACES = 3
 """Blocks that may be on their way."""
 LENGTH, NO_MORE, TAKEN = struct.Struct("<i"), -1, b"."
 """What goes to and fro while blocks are handed over: frames of the next, or that it was the last; one was taken."""
