@@ -193,8 +193,9 @@ class _Ring:
     def _wait(self, helper: _Helper) -> None:
         helper.hear()
         self._taken += 1
-        # The other process has it open.
-        self.forget()
+        if self._taken == 1:
+            # The other process has it open.
+            self.forget()
 
     def close(self) -> None:
         """Give the memory back."""

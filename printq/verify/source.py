@@ -18,13 +18,7 @@ from printq.models.rig import ChannelMode
 from printq.models.verdict import Level, Loudness, SourceFacts
 from printq.units import db_to_ratio, level_or_none, ratio_to_db
 
-__all__ = [
-    "BLOCK_FRAMES",
-    "SourceCheck",
-    "describe_level",
-    "describe_loudness",
-    "measure_source",
-]
+__all__ = ["BLOCK_FRAMES", "SourceCheck", "describe_level", "describe_loudness", "measure_source"]
 
 BLOCK_FRAMES = PIECE_FRAMES
 """Whole pieces for the meters: what they need not put together costs them nothing."""

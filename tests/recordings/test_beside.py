@@ -185,6 +185,7 @@ def test_without_a_process_or_room_for_the_blocks_they_are_looked_at_here(
     assert hand_all(add_up, 1, blocks=blocks) == add_up(iter(blocks), 1)
 
 
+@needs_two_cores
 def test_nothing_is_left_on_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     blocks = some_blocks()
