@@ -7,7 +7,6 @@ and no gain not one bit of it is changed.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from printq.audio.channels import from_returns, widen
 from printq.deliver.order import PrintOrder
 from printq.files.broadcast import BroadcastExtension
+from printq.files.checksums import AudioHasher
 from printq.files.quantise import Dither, fits
 from printq.files.soundfiles import PrintWriter, SoundReader
 from printq.files.stems import StemReader
@@ -47,7 +47,7 @@ def render_print(order: PrintOrder, trim: Trim, staged: Path, broadcast: Broadca
         The print cannot be written, or does not fit on the disk.
     """
     staged.parent.mkdir(parents=True, exist_ok=True)
-    raw = hashlib.sha256()
+    raw = AudioHasher(order.each.rate, order.take.channels)
     plain = _write(order, trim, staged, broadcast, raw, None)
     if plain is not None:
         return plain
@@ -61,13 +61,13 @@ def _write(
     trim: Trim,
     staged: Path,
     broadcast: BroadcastExtension,
-    raw: hashlib._Hash | None,
+    raw: AudioHasher | None,
     dither: Dither | None,
 ) -> RenderedPrint | None:
     """One round; None when a sample does not fit and no dither was given (`raw` is complete then)."""
     staged.unlink(missing_ok=True)
     each, bit_depth = order.each, order.options.bit_depth
-    exact = True
+    exact = as_it_came = True
     missing = 0
     written = 0
     with PrintWriter(
@@ -76,8 +76,9 @@ def _write(
         for returned, finished, short in _finished_blocks(order, trim):
             missing += short
             if raw is not None:
-                raw.update(np.ascontiguousarray(returned, dtype="<f8").tobytes())
+                raw.add(returned)
                 exact = exact and fits(finished, bit_depth)
+                as_it_came = as_it_came and finished is returned
             if exact or dither is not None:
                 writer.write(finished)
                 written += len(finished)
@@ -91,7 +92,7 @@ def _write(
         bit_depth=bit_depth,
         dithered=dither is not None,
         clipped_samples=writer.clipped_samples,
-        audio_sha256="",
+        audio_sha256=raw.hexdigest() if raw is not None and as_it_came else "",
         missing_frames=missing,
     )
 

@@ -17,9 +17,9 @@ from printq.errors import FileError
 
 __all__ = ["AudioHasher", "FileHasher", "file_sha256"]
 
-BYTES_AT_ONCE = 1 << 20
+BYTES_AT_ONCE, READS = 1 << 18, 4
 FRAMES_AT_ONCE = 1 << 13
-"""What is made anew for a checksum stays in a processor's cache until it is taken."""
+"""What is read or made anew for a checksum stays in a processor's cache until it is taken."""
 
 
 def file_sha256(path: Path) -> str:
@@ -41,6 +41,7 @@ class FileHasher:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._hash = hashlib.sha256()
+        self._buffer = memoryview(bytearray(BYTES_AT_ONCE))
         with self._errors():
             self._file = path.open("rb", buffering=0)
             self._opened = _identity(os.fstat(self._file.fileno()))
@@ -55,10 +56,13 @@ class FileHasher:
 
     def go_on(self) -> bool:
         """Look at the next megabyte; whether there was any."""
-        with self._errors():
-            data = self._file.read(BYTES_AT_ONCE)
-        self._hash.update(data)
-        return bool(data)
+        for _ in range(READS):
+            with self._errors():
+                got = self._file.readinto(self._buffer)
+            if not got:
+                return False
+            self._hash.update(self._buffer[:got])
+        return True
 
     def hexdigest(self) -> str:
         """Of the whole file, in hexadecimal."""
@@ -88,13 +92,19 @@ class AudioHasher:
 
     def __init__(self, rate: int, channels: int) -> None:
         self._hash = hashlib.sha256(f"{rate} Hz, {channels} channels\n".encode())
+        self._samples = np.empty((FRAMES_AT_ONCE, channels), dtype="<f8")
 
     def add(self, block: NDArray[np.floating]) -> None:
         """Add samples, shape (frames, channels)."""
         for start in range(0, len(block), FRAMES_AT_ONCE):
+            part = block[start : start + FRAMES_AT_ONCE]
             # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.
-            self._hash.update(np.add(block[start : start + FRAMES_AT_ONCE], 0.0, dtype="<f8", order="C").data)
+            self._hash.update(np.add(part, 0.0, out=self._samples[: len(part)]).data)
+
+    def digest(self) -> bytes:
+        """The checksum so far."""
+        return self._hash.digest()
 
     def hexdigest(self) -> str:
-        """The checksum so far."""
+        """The same in hexadecimal."""
         return self._hash.hexdigest()

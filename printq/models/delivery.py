@@ -44,7 +44,7 @@ class RenderedPrint(Record):
     clipped_samples: int
     """Samples that did not fit into the word length and were limited."""
     audio_sha256: str
-    """Checksum of rate, channels and decoded samples."""
+    """Checksum of rate, channels and decoded samples; empty where only reading the print again tells."""
     missing_frames: int
     """Frames that the take is too short for; they are silence in the print."""
 

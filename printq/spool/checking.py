@@ -116,6 +116,7 @@ def check_take(
         given.source,
         given.interface.mains_hz,
         _own_delay(order.insert, timing, trim),
+        written_sha256=rendered.audio_sha256 or None,
     )
     situation = Situation(
         order.each,

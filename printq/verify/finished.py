@@ -26,7 +26,8 @@ class FinishedPrint:
     """Reads a print in step with its return; use it as a context manager.
 
     Most prints are the return itself, from another frame on. Both are read and compared, sample for sample; up to where
-    they differ, what was measured of the one is true of the other and need not be worked out twice.
+    they differ, what was measured of the one is true of the other and need not be worked out twice. Where they do not
+    differ at all, so is the checksum that was taken of the return when the print was written.
 
     Parameters
     ----------
@@ -35,6 +36,8 @@ class FinishedPrint:
         The return's meters, with nothing in them yet.
     rate, channels : int
         The return's.
+    written_sha256 : str, optional
+        Checksum of the return, over as many frames as the print has.
 
     Raises
     ------
@@ -42,8 +45,18 @@ class FinishedPrint:
         It cannot be read.
     """
 
-    def __init__(self, staged: Path, levels: LevelMeter, true_peaks: TruePeakMeter, rate: int, channels: int) -> None:
+    def __init__(
+        self,
+        staged: Path,
+        levels: LevelMeter,
+        true_peaks: TruePeakMeter,
+        rate: int,
+        channels: int,
+        written_sha256: str | None = None,
+    ) -> None:
+        self._path = staged
         self._shared = levels, true_peaks
+        self._written_sha256 = written_sha256
         self._own: tuple[LevelMeter, TruePeakMeter] | None = None
         self.frames = 0
         """That were read."""
@@ -52,7 +65,7 @@ class FinishedPrint:
             facts = self._reader.facts
             if (facts.rate, facts.channels) != (rate, channels):
                 self._own = LevelMeter(facts.channels), TruePeakMeter(facts.rate, facts.channels)
-            self._hasher = AudioHasher(facts.rate, facts.channels)
+            self._hasher = AudioHasher(facts.rate, facts.channels) if self._own or written_sha256 is None else None
             self._loudness = LoudnessMeter(facts.rate, facts.channels)
             self._open = opening.pop_all()
 
@@ -76,18 +89,29 @@ class FinishedPrint:
         """
         block = self._reader.read_exact(len(came))
         if self._own is None and not np.array_equal(block, came):
-            self._own = copy.deepcopy(self._shared)
+            self._part_ways()
         self._take(block, CheckedBlock(block) if self._own else heard)
 
     def finish(self) -> None:
         """Read what is behind the end of the return; its meters are complete."""
         while len(block := self._reader.read_exact(BLOCK_FRAMES)):
-            self._own = self._own or copy.deepcopy(self._shared)
+            if self._own is None:
+                self._part_ways()
             self._take(block, CheckedBlock(block))
+
+    def _part_ways(self) -> None:
+        """From here on the print is not the return."""
+        self._own = copy.deepcopy(self._shared)
+        if self._hasher is None:
+            self._hasher = AudioHasher(self._reader.facts.rate, self._reader.facts.channels)
+            with SoundReader(self._path) as again:
+                for start in range(0, self.frames, BLOCK_FRAMES):
+                    self._hasher.add(again.read_exact(min(BLOCK_FRAMES, self.frames - start)))
 
     def _take(self, block: NDArray[np.floating], checked: CheckedBlock) -> None:
         self.frames += len(block)
-        self._hasher.add(block)
+        if self._hasher is not None:
+            self._hasher.add(block)
         self._loudness.add(checked)
         for meter in self._own or ():
             meter.add(checked)
@@ -104,4 +128,7 @@ class FinishedPrint:
     @property
     def sha256(self) -> str:
         """Of its audio."""
+        if self._hasher is None:
+            assert self._written_sha256 is not None
+            return self._written_sha256
         return self._hasher.hexdigest()

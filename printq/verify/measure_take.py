@@ -168,10 +168,12 @@ def measure_take(
     source: SourceFacts,
     mains_hz: int,
     own_delay_frames: int = 0,
+    written_sha256: str | None = None,
 ) -> TakeFigures:
     """Measure a take and the print made of it, and see that its source is what it was.
 
-    `own_delay_frames` is the unit's own delay, where it is not trimmed away.
+    `own_delay_frames` is the unit's own delay, where it is not trimmed away. `written_sha256` is the checksum of the
+    return that the print was made of, where no sample of it was to be changed.
 
     Raises
     ------
@@ -191,7 +193,7 @@ def measure_take(
     with Beside(_find_dropouts, rate, own_delay_frames, handed=handed) as beside:
         with (
             walk.opened() as (reader, stem),
-            FinishedPrint(staged, levels, true_peaks, rate, channels) as finished,
+            FinishedPrint(staged, levels, true_peaks, rate, channels, written_sha256) as finished,
             SourceCheck(each, parts, source) as source_check,
         ):
             lead = _read_lead(reader, take, trim)

@@ -27,8 +27,8 @@ ROUNDS = 3
 
 @pytest.mark.parametrize("noise_dbfs", [-100.0, -75.0])
 def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_path: Path, noise_dbfs: float) -> None:
-    """Delay, levels, true peak, loudness, noise, clipping, sides, polarity, bypass and dropouts, take, stem and print
-    read, stem and print checksummed; ffmpeg's ebur128 with true peak looks at the take alone.
+    """Delay, levels, true peak, loudness, noise, clipping, sides, polarity, bypass and dropouts; the stem checksummed,
+    the print compared with the take sample for sample. ffmpeg's ebur128 with true peak looks at the take alone.
 
     With more noise there is more that might be a dropout.
     """
@@ -43,7 +43,7 @@ def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_p
     session.write().run()
     job = load_job(tmp_path)
     with Journal(SessionPaths(tmp_path).journal, read_only=True) as journal:
-        (entry,) = journal.takes("harp/bus")
+        (entry,), (delivery,) = journal.takes("harp/bus"), journal.deliveries("harp/bus")
     assert entry.record is not None
     assert entry.trim is not None
     each, insert, take, trim = job.passes[0], job.insert_of(job.passes[0]), entry.record, entry.trim
@@ -51,7 +51,10 @@ def test_every_check_of_a_take_in_stereo_against_one_meter(benchmark: Any, tmp_p
 
     def check() -> None:
         measure_timing(each, insert, take, path, parts)
-        assert measure_take(each, insert, take, path, trim, parts, staged, entry.source, 50).source_unchanged
+        figures = measure_take(
+            each, insert, take, path, trim, parts, staged, entry.source, 50, written_sha256=delivery.audio_sha256
+        )
+        assert figures.source_unchanged
 
     words = [need_program("ffmpeg"), "-nostats", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
     references = []
