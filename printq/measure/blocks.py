@@ -90,9 +90,11 @@ def check_block(block: Block, channels: int) -> None:
     UnmeasurableError
         A sample is NaN, infinite, or larger than 1e30.
     """
-    if isinstance(block, np.ndarray) and block.flags.c_contiguous and block.shape[1:] == (channels,):
+    if isinstance(block, CheckedBlock) and len(block.by_channel) == channels:
+        return
+    if isinstance(block, np.ndarray) and block.flags.forc and block.shape[1:] == (channels,):
         # Far quicker than the two extremes: where the energy is a number so small, all samples are.
-        flat = block.reshape(-1)
+        flat = block.ravel("K")
         if float(np.dot(flat, flat)) <= LARGEST_SAMPLE:
             return
     checked_peak(block, channels)

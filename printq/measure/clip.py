@@ -305,12 +305,14 @@ class _Tops:
         """Follow spans, shape (spans, frames); `tops` and `troughs` are the extremes of the return in each."""
         self.top = max(self.top, float(tops.max()))
         near = np.flatnonzero((tops >= ZONE * self.top) & (tops > 0.0))
-        around = np.clip(near + np.array([[-1], [0], [1]]), 0, len(tops) - 1)
-        swings = troughs[around].min(axis=0) < SWING * tops[near]
-        near, around = near[swings], around[:, swings]
         if not len(near):
             return
-        # A slow note's crest may lie in the next span.
+        # A slow note's crest, and what is below it, may lie in the next span.
+        around = np.minimum(np.maximum(near + np.array([[-1], [0], [1]]), 0), len(tops) - 1)
+        swings = troughs[around].min(axis=0) < SWING * tops[near]
+        if not swings.any():
+            return
+        near, around = near[swings], around[:, swings]
         size_db = 20.0 * np.log10(np.maximum(np.abs(sent[around]).max(axis=(0, 2)), 1e-10))
         self._waiting.append(_Spans(self.sign * returned[near], sent[near], size_db, frames_before + near * span))
         self._count += len(near)

@@ -56,8 +56,8 @@ class _Top:
 
     def look(self, sent: Signal, returned: Signal, sign: int, first_frame: int, span: int) -> None:
         """Follow a piece: its tops, or its bottoms with a sign of -1."""
-        highest = float(returned.max(initial=0.0)) if sign > 0 else -float(returned.min(initial=0.0))
-        if highest <= 0.0 or highest < self.top * (1.0 - AROUND * STEPS[-1]):
+        highest = _highest(returned, sign)
+        if not self.may_count(highest):
             return
         returned = sign * returned
         for step, seen in zip(STEPS, self.steps, strict=True):
@@ -76,6 +76,10 @@ class _Top:
                 if end - start >= MIN_RUN and np.ptp(sent[start:end]) > STEM_MOVES * step * peak:
                     seen.spans.add((first_frame + int(start)) // span)
                     seen.first = first_frame + int(start) if seen.first is None else seen.first
+
+    def may_count(self, highest: float) -> bool:
+        """Whether there is something to be counted in samples of which none is higher."""
+        return highest > 0.0 and highest >= self.top * (1.0 - AROUND * STEPS[-1])
 
     def judge(self, channel: int, sign: int, noise: float) -> Ceiling | None:
         for step, seen in zip(STEPS, self.steps, strict=True):
@@ -101,7 +105,8 @@ class PlateauFinder:
     def __init__(self, rate: int, channels: int) -> None:
         self._channels = channels
         self._span = max(16, round(SPAN_S * rate))
-        self._pieces = PairedPieces(channels, max(self._span, round(PIECE_S * rate)))
+        self._piece = max(self._span, round(PIECE_S * rate))
+        self._pieces = PairedPieces(channels, self._piece)
         self._tops = [[_Top(), _Top()] for _ in range(channels)]
         self._frames = 0
 
@@ -115,8 +120,8 @@ class PlateauFinder:
         UnmeasurableError
             A sample is not a finite number.
         """
-        for stem, piece in self._pieces.add(sent, returned):
-            self._look(stem, piece)
+        for stem, run in self._pieces.runs(sent, returned):
+            self._look(stem, run)
 
     def result(self, noise: tuple[float, ...] = ()) -> tuple[Ceiling, ...]:
         """The ceilings found; `noise` is the RMS of the return's noise in each channel, linear."""
@@ -130,10 +135,18 @@ class PlateauFinder:
         ]
         return tuple(ceiling for ceiling in found if ceiling is not None)
 
-    def _look(self, stem: Signal, piece: Signal) -> None:
-        if not piece.shape[1]:
-            return
-        for channel, (tops, bottoms) in enumerate(self._tops):
-            for side, sign in ((tops, 1), (bottoms, -1)):
-                side.look(stem[channel], piece[channel], sign, self._frames, self._span)
-        self._frames += piece.shape[1]
+    def _look(self, stem: Signal, run: Signal) -> None:
+        """Follow some pieces that lie side by side, or one that is not whole."""
+        for sent, returned, sides in zip(stem, run, self._tops, strict=True):
+            for side, sign in zip(sides, (1, -1), strict=True):
+                # Most of a take is well below its top.
+                if not side.may_count(_highest(returned, sign)):
+                    continue
+                for first in range(0, len(returned), self._piece):
+                    piece = slice(first, first + self._piece)
+                    side.look(sent[piece], returned[piece], sign, self._frames + first, self._span)
+        self._frames += run.shape[1]
+
+
+def _highest(samples: Signal, sign: int) -> float:
+    return float(samples.max(initial=0.0)) if sign > 0 else -float(samples.min(initial=0.0))

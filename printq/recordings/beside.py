@@ -103,10 +103,17 @@ class Beside(Generic[Result]):
 
         Waits where the call is far behind.
         """
+        self._tell(lambda ring, helper: ring.put(parts, helper))
+
+    def no_more(self) -> None:
+        """Nothing follows: the call can end while there is other work here. Asking for the result says so too."""
+        self._tell(_Ring.no_more)
+
+    def _tell(self, tell: Callable[[_Ring, _Helper], None]) -> None:
         if self._helper is None or self._ring is None:
             return
         try:
-            self._ring.put(parts, self._helper)
+            tell(self._ring, self._helper)
         except (OSError, EOFError):
             lost = True
         else:
@@ -172,6 +179,7 @@ class _Ring:
             self.forget()
             raise
         self._put = self._taken = 0
+        self._ended = False
 
     def put(self, parts: Sequence[NDArray[np.floating]], helper: _Helper) -> None:
         """Raises OSError or EOFError where the other process is gone."""
@@ -184,9 +192,15 @@ class _Ring:
         helper.tell(LENGTH.pack(frames))
         self._put += 1
 
+    def no_more(self, helper: _Helper) -> None:
+        """Nothing follows; it may be said twice."""
+        if not self._ended:
+            helper.tell(LENGTH.pack(NO_MORE))
+        self._ended = True
+
     def end(self, helper: _Helper) -> None:
-        """Nothing follows."""
-        helper.tell(LENGTH.pack(NO_MORE))
+        """Nothing follows, and all was taken."""
+        self.no_more(helper)
         while self._taken < self._put:
             self._wait(helper)
 

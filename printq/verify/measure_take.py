@@ -112,6 +112,7 @@ class _Activity:
     STEPS_A_DB = 100
     LOWEST_DB = -200
     HIGHEST_DB = 100
+    TOGETHER = 32
 
     def __init__(self, rate: int, channels: int) -> None:
         self._span = rate // 10
@@ -120,13 +121,16 @@ class _Activity:
         steps = (self.HIGHEST_DB - self.LOWEST_DB) * self.STEPS_A_DB + 1
         self._counts = np.zeros((channels, steps), dtype=np.int64)
         self._heard = np.zeros((channels, steps))
+        self._waiting: list[Signal] = []
+        """Powers of stem and return that are not counted yet, shape (2, channels, tenths)."""
 
     def add(self, sent: Block, heard: Block) -> None:
         for run, back in self._pieces.runs(sent, heard):
-            self._count(run, back)
+            self._note(run, back)
 
     def above_noise_db(self, noise_power: Sequence[float]) -> tuple[float | None, ...]:
         """Of the whole tenths of a second in what has been added."""
+        self._count()
         counts, heard = self._counts, self._heard
         found: list[float | None] = []
         for channel in range(self._channels):
@@ -146,15 +150,22 @@ class _Activity:
         place = np.floor((np.asarray(level_db) - self.LOWEST_DB) * self.STEPS_A_DB)
         return np.asarray(np.clip(place, 0, self._counts.shape[1] - 1).astype(np.int64))
 
-    def _count(self, sent: Signal, heard: Signal) -> None:
-        powers = []
-        for signal in (sent, heard):
-            spans = signal.reshape(self._channels, -1, self._span)
-            powers.append(energies(spans) / self._span)
-        places = self._step(10.0 * np.log10(np.maximum(powers[0], 1e-30)))
+    def _note(self, sent: Signal, heard: Signal) -> None:
+        powers = [energies(signal.reshape(self._channels, -1, self._span)) / self._span for signal in (sent, heard)]
+        self._waiting.append(np.array(powers))
+        if len(self._waiting) == self.TOGETHER:
+            self._count()
+
+    def _count(self) -> None:
+        """Count what waits: a few tenths at a time, the steps cost more than what is in them."""
+        if not self._waiting:
+            return
+        sent, heard = np.concatenate(self._waiting, axis=2)
+        self._waiting.clear()
+        places = self._step(10.0 * np.log10(np.maximum(sent, 1e-30)))
         for channel in range(self._channels):
             np.add.at(self._counts[channel], places[channel], 1)
-            np.add.at(self._heard[channel], places[channel], powers[1][channel])
+            np.add.at(self._heard[channel], places[channel], heard[channel])
 
 
 def measure_take(
@@ -210,6 +221,7 @@ def measure_take(
                 sent_clips.add(sent)
                 for comparison in (flat_tops, plateaus, spectra):
                     comparison.add(sent, heard)
+            beside.no_more()
             finished.finish()
             noise = tuple(measure_noise(lead[:, channel], rate, mains_hz) for channel in range(channels))
             noise_power = [10 ** (_power_db(one) / 10) for one in noise]
