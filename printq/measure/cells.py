@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -61,7 +61,7 @@ REPEAT_ABOVE, REPEAT_SHARE = 8.0, -4.0
 REPEAT_HOP = 2
 NEVER = -12.5
 """A score that no threshold of a take depends on: below this it need not be known."""
-SUMMED = 8
+SUMMED = 16
 UP_TO = np.triu(np.ones((SUMMED, SUMMED)))
 """Sums of so many values."""
 SPELLS = (4, 8, 16, 32, 64, 136)
@@ -276,52 +276,120 @@ class Spells:
         """
         return bool(((self.rest > share * self.expected) & (self.rest > raw * self.heard)).any())
 
-    def scores(self, cells: int, hop: int, above: float, share: Signal, raw: float) -> Signal:
-        """Pieces of so many cells, around every so many of those that are looked at.
+    def scores(
+        self, hops: tuple[int, ...], above: Signal, usual: Signal, levels: NDArray[np.intp], raw: float
+    ) -> list[Signal]:
+        """How pieces of each of the lengths in `SPELLS` stand out, around every so many of the cells looked at.
 
         Parameters
         ----------
-        cells, hop : int
-        above, share, raw : float, array, float
-            What the rest of a piece must be: over that on either side, as a share of what was expected (for each
-            piece), and beside the return as it is; as powers.
+        hops : tuple of int
+            For each length.
+        above : array
+            For each length: what the rest of a piece must be over that on either side, as a power.
+        usual : array
+            What it must be as a share of what was expected, by class of loudness, as powers.
+        levels : array
+            The class of each of the cells.
+        raw : float
+            What it must be beside the return as it is, as a power.
 
         Returns
         -------
-        scores : array
+        scores : list of array
             How often a piece has the least that it must have, as powers.
         """
-        half, away = cells // 2, cells // 2 + 3
-        side = 20 + half
-        early, late = (-away - side, -away, hop), (away, away + side, hop)
-        within = self.rests.inner(-half, half, hop)
+        places = _SpellPlaces.of(len(levels), hops)
+        heard, both, expected = self.energies
         gains, played = [], []
-        for each in (early, late):
-            expected = self.energies[2].inner(*each)
-            gain = self.energies[1].inner(*each)
-            gain /= np.maximum(expected, 1e-9)
-            gain *= expected > 3.0 * self.floor
+        for side in (places.early, places.late):
+            due = expected.over_spans(side)
+            gain = both.over_spans(side)
+            gain /= np.maximum(due, 1e-9)
+            gain *= due > 3.0 * self.floor
             gains.append(gain)
-            played.append(expected)
+            played.append(due)
         gain = np.minimum(*gains)
-        both, expected = (each.inner(-half, half, hop) for each in self.energies[1:])
-        gone = both < COLLAPSED * gain * expected
-        gone &= expected > 0.25 * np.maximum(*played)
+        common, due, within = (each.over_spans(places.within) for each in (both, expected, self.rests))
+        gone = common < COLLAPSED * gain * due
+        gone &= due > 0.25 * np.maximum(*played)
         if gone.any():
-            heard = self.energies[0].inner(-half, half, hop)
-            lost = heard - 2.0 * gain * both + gain * gain * expected
+            lost = heard.over_spans(places.within) - 2.0 * gain * common + gain * gain * due
             within = np.where(gone, np.maximum(within, lost), within)
-        least = np.maximum(self.rests.inner(*early), self.rests.inner(*late))
+        least = np.maximum(self.rests.over_spans(places.early), self.rests.over_spans(places.late))
         least += self.floor
-        least *= above
-        wanted = self._wanted_means.inner(-half, half, hop)
+        least *= np.repeat(above, places.counts)
+        share = usual[places.largest_near(levels, 0)]
+        wanted = self._wanted_means.over_spans(places.within)
         wanted *= share
         wanted *= 1.0 + (10.0 ** (SET_IN_DB / 10.0) - 1.0) * _flags(gain <= 0.0)
-        nearby = largest(self.heard[CONTEXT % hop :: hop], cells // hop | 1)[CONTEXT // hop :][: len(within)]
         np.maximum(least, wanted, out=least)
-        np.maximum(least, raw * nearby, out=least)
+        np.maximum(least, raw * places.largest_near(self.heard, CONTEXT), out=least)
         scores = within / np.maximum(least, LEAST_POWER)
-        return scores if self.most is None else np.minimum(scores, self.most[::hop] / share)
+        if self.most is not None:
+            scores = np.minimum(scores, np.concatenate([self.most[::hop] for hop in hops]) / share)
+        return [scores[row] for row in places.rows]
+
+
+@dataclass(frozen=True)
+class _Spans:
+    """Where the sums of some pieces, of several lengths in one row, are among the sums up to each cell."""
+
+    slices: list[tuple[slice, slice, slice]]
+    """Of each length: the sums at the ends and at the begins, and the places in the row."""
+    factors: Signal
+    """One by the length of each piece."""
+
+
+@dataclass(frozen=True)
+class _SpellPlaces:
+    """Pieces of all lengths in `SPELLS` in one row, and what lies on either side of them: many short steps are dear."""
+
+    hops: tuple[int, ...]
+    counts: list[int]
+    """Pieces of each length."""
+    rows: list[slice]
+    """Where they are in the row."""
+    early: _Spans
+    within: _Spans
+    late: _Spans
+
+    @classmethod
+    @lru_cache(4)
+    def of(cls, cells: int, hops: tuple[int, ...]) -> _SpellPlaces:
+        """Around every so many of some cells, for each length."""
+        counts = [len(range(0, cells, hop)) for hop in hops]
+        ends = np.cumsum(counts).tolist()
+        rows = [slice(end - count, end) for end, count in zip(ends, counts, strict=True)]
+
+        def spans(bounds: list[tuple[int, int]]) -> _Spans:
+            slices = [
+                (
+                    slice(2 * CONTEXT + high, 2 * CONTEXT + high + cells, hop),
+                    slice(2 * CONTEXT + low, 2 * CONTEXT + low + cells, hop),
+                    row,
+                )
+                for (low, high), hop, row in zip(bounds, hops, rows, strict=True)
+            ]
+            return _Spans(slices, np.repeat([1.0 / (high - low) for low, high in bounds], counts))
+
+        halves = [length // 2 for length in SPELLS]
+        return cls(
+            hops,
+            counts,
+            rows,
+            spans([(-2 * half - 23, -half - 3) for half in halves]),
+            spans([(-half, half) for half in halves]),
+            spans([(half + 3, 2 * half + 23) for half in halves]),
+        )
+
+    def largest_near(self, values: NDArray[Number], first: int) -> NDArray[Number]:
+        """The largest within each piece, of one value for each cell; that of the first cell has the index `first`."""
+        found = [
+            largest(values[first % hop :: hop], length // hop | 1)[first // hop :][:count]
+            for length, hop, count in zip(SPELLS, self.hops, self.counts, strict=True)
+        ]
+        return np.concatenate(found)
 
 
 def _repeat(energies: tuple[_Means, _Means, _Means], floor: float, count: int) -> Signal:
@@ -370,6 +438,14 @@ class _Means:
     def inner(self, low: int, high: int, hop: int = 1) -> Signal:
         """The same from the first i behind the context to the last before it."""
         return self._over(2 * CONTEXT, self._count - 2 * CONTEXT, low, high, hop)
+
+    def over_spans(self, spans: _Spans) -> Signal:
+        """The same of other pieces, in one row."""
+        sums, found = self._sums, np.empty(len(spans.factors))
+        for ends, begins, row in spans.slices:
+            np.subtract(sums[ends], sums[begins], out=found[row])
+        found *= spans.factors
+        return found
 
     def _over(self, first: int, count: int, low: int, high: int, hop: int) -> Signal:
         sums = self._sums

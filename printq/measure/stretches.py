@@ -44,6 +44,8 @@ KNOWN = 6
 SURE, WELL_LEFT, HARDLY = 0.5, 0.02, 0.1
 """A fault without edges needs so large a part of such pieces; of what is beside it so little is left, and of itself no
 more than the last is explained. Saturated units leave 0.04 beside what they make of a quiet passage."""
+TOGETHER = 8
+"""Calls whose pieces are looked at together."""
 MOST = 100
 """Stretches that are remembered."""
 MOST_FOREIGN = 4
@@ -75,6 +77,8 @@ class StretchFinder:
     """
 
     cell: int
+    _waiting: list[tuple[Signal, bool]] = field(default_factory=list)
+    """Pieces that were taken and not looked at yet; some at a time cost much less."""
     _pieces: Signal = field(default_factory=lambda: np.zeros((4, 0)))
     """Energies, and largest level, of what may belong to a stretch that has not ended, and of what is before it."""
     _first: int = 0
@@ -99,10 +103,18 @@ class StretchFinder:
         pieces = np.empty((4, len(levels) // PIECE))
         np.matmul(energies.reshape(3, -1, PIECE), np.ones(PIECE), out=pieces[:3])
         np.maximum.reduceat(levels, np.arange(0, len(levels), PIECE), out=pieces[3])
-        if not self._pieces.shape[1]:
+        if not self._pieces.shape[1] and not self._waiting:
             self._first = first
-        self._pieces = np.concatenate((self._pieces, pieces), axis=1)
-        self._trusted = np.concatenate((self._trusted, np.full(pieces.shape[1], trusted)))
+        self._waiting.append((pieces, trusted))
+        if len(self._waiting) >= TOGETHER:
+            self._look()
+
+    def _look(self) -> None:
+        """Look at what waits."""
+        self._pieces = np.concatenate((self._pieces, *(pieces for pieces, _ in self._waiting)), axis=1)
+        known = [np.full(pieces.shape[1], trusted) for pieces, trusted in self._waiting]
+        self._trusted = np.concatenate((self._trusted, *known))
+        self._waiting = []
         count = self._pieces.shape[1]
         begins = count
         for low, high in _runs(~self._solid()):
@@ -116,6 +128,7 @@ class StretchFinder:
 
     def result(self) -> list[Stretch]:
         """What has been found, by start."""
+        self._look()
         if sum(each.kind == "repeat" for each in self._found) > MOST_FOREIGN:
             return [each for each in self._found if not each.sure]
         return list(self._found)

@@ -21,7 +21,6 @@ from printq.measure.cells import (
     SPELLS,
     CellLooks,
     in_db,
-    largest,
     look,
 )
 from printq.measure.doubts import (
@@ -104,6 +103,8 @@ STEADY_LEVEL = 30.0
 
 SPELL_HOPS, SPELL_DOUBT = (2, 2, 4, 8, 16, 32), 1.5
 """Spells are looked at around every so many cells first, which makes them look less, in dB, at most."""
+ALL_COUNTED, COUNTED_AFTER = 16, 4
+"""Segments of which all scores of spells are counted, and after how many one is counted from then on."""
 ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
 LEAST_SPELL, ABRUPT = 3.5, 9.0
@@ -171,6 +172,8 @@ class ChannelSuspicions:
     """Gaps and repeats between sharp edges, the second not so well explained."""
     _found: list[Suspicion] = field(default_factory=list)
     _usual: UsualShares = field(default_factory=UsualShares)
+    _judged: int = 0
+    """Segments."""
     _spells: ScoreTail = field(default_factory=ScoreTail)
     _spelled: list[tuple[float, Suspicion]] = field(default_factory=list)
     _scores: ScoreTail = field(default_factory=ScoreTail)
@@ -178,6 +181,8 @@ class ChannelSuspicions:
     _heard: list[float] = field(default_factory=list)
     """Loudest cell of each of the last segments."""
     _unexplained: Signal = field(default_factory=lambda: np.zeros((2, 2)))
+    _share: float = 0.0
+    """Share of the return that is not explained, with or without whitening."""
 
     def __post_init__(self) -> None:
         self._stretches = StretchFinder(self.cell)
@@ -194,6 +199,7 @@ class ChannelSuspicions:
         active = pieces[2] > 0.01 * pieces[0]
         new = np.array([[left[active].sum(), pieces[0][active].sum()], followed.energies[self.channel]])
         self._unexplained = 0.9 * self._unexplained + new
+        self._share = float(np.min(self._unexplained[:, 0] / np.maximum(self._unexplained[:, 1], 1e-30)))
         self._ends = start + pair.energies.shape[1] * self.cell
         self._bass, self._drifting = followed.bass, followed.drifting
         self._heard = [*self._heard[-2:], float(pair.energies[0].max())]
@@ -316,15 +322,15 @@ class ChannelSuspicions:
             return
         first = self._first + CONTEXT * self.cell
         looks = look(self._cells, self.cell, self._past(), max(self._heard[:-1], default=0.0))
-        if self._share() > LOST_SHARE:
+        if self._share > LOST_SHARE:
             self._lost = first + count * self.cell
-        if self._drifting or self._share() > LOST_SHARE:
+        if self._drifting or self._share > LOST_SHARE:
             # Not predictable: only what is gross counts.
             looks = replace(looks, neighbours=looks.neighbours - LOST_DB, repeat=looks.repeat - LOST_DB)
         # Where two segments meet, the response changes a little, and with it what is expected.
         for seam in range(-(first // self.cell) % (CELLS * BLOCKS), count + SEAM, CELLS * BLOCKS):
             looks.share[max(0, seam - SEAM) : seam + SEAM] -= SEAM_DB
-        trusted = self._share() <= ECHO_SHARE and not self._drifting
+        trusted = self._share <= ECHO_SHARE and not self._drifting
         inner = self._cells[:, CONTEXT:-CONTEXT]
         self._stretches.add(inner[:3], looks.rest / inner[4], first, trusted=trusted)
         levels = self._usual.levels(looks.loudness)
@@ -334,44 +340,53 @@ class ChannelSuspicions:
         self._scores.add(strict)
         self._repeats.add(looks.repeat)
         self._look_at_spells(looks, levels, first)
-        hot = (np.minimum(score, looks.share - LEAST_SHARE) > 0.0) | (looks.repeat > 0.0)
-        if hot.any():
-            self._remember(np.flatnonzero(hot), looks, first)
+        # All that follows looks for what stands out of its neighbours.
+        out = np.flatnonzero(looks.neighbours > FAINT_IN_BASS)
+        above, share, raw = looks.neighbours[out], looks.share[out], looks.raw[out]
+        hot = out[(score[out] > 0.0) & (share > LEAST_SHARE)]
+        if (looks.repeat > 0.0).any():
+            hot = np.union1d(hot, np.flatnonzero(looks.repeat > 0.0))
+        if len(hot):
+            self._remember(hot, looks, first)
         # Where samples of a bass note are lost, the step is faint.
         least = FAINT_IN_BASS if self._bass else ABOVE_NEIGHBOURS
-        faint = (looks.neighbours > least) & (looks.raw > FAINTEST) & (looks.raw <= ABOVE_RAW)
-        faint &= looks.share > MOST_SHARE
-        if faint.any():
-            places = np.flatnonzero(faint)
+        places = out[(above > least) & (raw > FAINTEST) & (raw <= ABOVE_RAW) & (share > MOST_SHARE)]
+        if len(places):
             groups = np.split(places, np.flatnonzero(np.diff(places) > 6) + 1)
             best = [int(group[np.argmax(looks.neighbours[group])]) for group in groups]
             best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
             self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
-        self._look_at_shapes(looks, first)
-        self._look_for_edges(looks, strict, first)
+        self._look_at_shapes(looks, out, first)
+        self._look_for_edges(looks, strict, out, first)
         self._cells = self._cells[:, count:]
         self._waves.drop(count * self.cell)
         self._first += count * self.cell
 
     def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
         """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
+        self._judged += 1
+        # How high scores usually are, some segments tell as well as all; what a fault is like, none without an edge.
+        in_turn = self._judged % COUNTED_AFTER == 0
+        times = 1 if self._judged <= ALL_COUNTED else COUNTED_AFTER if in_turn else 0
+        if not times and not (looks.rest > 10.0 ** (ABRUPT / 10.0) * looks.before).any():
+            return
         least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (float(self._usual.table.min()), ABOVE_RAW))
         if not looks.spells.may_reach(least, raw):
-            self._spells.add(np.full(len(looks.rest), SILENT))
+            if times:
+                self._spells.add_highest(np.full(-(-len(looks.rest) // CELLS), SILENT), times)
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)
         of_blocks = [highest_of_each(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)]
         highest = in_db(np.max(of_blocks, axis=0))
         if highest.max() <= LEAST_SPELL - SPELL_DOUBT:
-            self._spells.add_highest(highest)
+            if times:
+                self._spells.add_highest(highest, times)
             return
         every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
         which, best = np.argmax(every, axis=0), in_db(every.max(axis=0))
-        self._spells.add(best)
-        hot = best > LEAST_SPELL
-        if not hot.any():
-            return
-        for place in _strongest(hot, best, MOST_SHAPES):
+        if times:
+            self._spells.add_highest(highest_of_each(best, CELLS), times)
+        for place in _strongest(np.flatnonzero(best > LEAST_SPELL), best, MOST_SHAPES):
             half = SPELLS[int(which[place])] // 2
             # A fault begins at once; a gate or a capacitor takes its time.
             if looks.onset(max(0, place - half - 4), place + half) < ABRUPT or len(self._spelled) >= MOST_SPELLS:
@@ -387,12 +402,8 @@ class ChannelSuspicions:
 
     def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
         """Scores, as powers, of pieces of each length around every so many cells; `levels` are those of all cells."""
-        usual, raw = 10.0 ** (self._usual.table / 10.0), 10.0 ** (ABOVE_RAW / 10.0)
-        scores = []
-        for cells, hop, above in zip(SPELLS, hops, ABOVE_SPELL, strict=True):
-            share = usual[largest(levels[::hop], cells // hop | 1)]
-            scores.append(looks.spells.scores(cells, hop, 10.0 ** (above / 10.0), share, raw))
-        return scores
+        above = 10.0 ** (np.array(ABOVE_SPELL) / 10.0)
+        return looks.spells.scores(hops, above, 10.0 ** (self._usual.table / 10.0), levels, 10.0 ** (ABOVE_RAW / 10.0))
 
     def _event(
         self,
@@ -460,16 +471,17 @@ class ChannelSuspicions:
         seam = -(first // self.cell) % (CELLS * BLOCKS)
         return max(response_change_db(cells[:3], seam, self.cell), whitening_change_db(cells[0], cells[3], seam))
 
-    def _look_at_shapes(self, looks: CellLooks, first: int) -> None:
-        """Impulses and equal samples, which are known by their shape alone."""
+    def _look_at_shapes(self, looks: CellLooks, out: NDArray[np.intp], first: int) -> None:
+        """Impulses, among cells that stand out, and equal samples: they are known by their shape alone."""
         found: list[tuple[int, int, FaultKind]] = []
         cell, inner = self.cell, CONTEXT
         certain: set[int] = set()
-        if self._share() <= ECHO_SHARE and not self._drifting:
+        if self._share <= ECHO_SHARE and not self._drifting:
             certain.update(place for place in _brief(looks) if self._is_impulse(place + inner))
             found += [(place, place + 1, "tick") for place in sorted(certain)]
-            hot = (looks.neighbours > IMPULSE_ABOVE) & (looks.share > IMPULSE_SHARE) & (looks.raw > IMPULSE_RAW)
-            for place in _strongest(hot, looks.neighbours, MOST_SHAPES):
+            for place in _strongest(
+                _beyond(looks, out, IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW), looks.neighbours, MOST_SHAPES
+            ):
                 if place not in certain and self._is_like_impulses(place + inner, looks.share[place]):
                     found.append((place, place + 1, "tick"))
         if self._waves.has_row():
@@ -487,13 +499,13 @@ class ChannelSuspicions:
                 level = looks.level(low, max(high, low + 1))
                 known.append(self._event(looks, low, first, (low, high), kind, level=level))
 
-    def _look_for_edges(self, looks: CellLooks, scores: Signal, first: int) -> None:
-        """What may be a gap or a repeat, to be looked at as it is."""
-        if self._drifting or self._share() > LOST_SHARE:
+    def _look_for_edges(self, looks: CellLooks, scores: Signal, out: NDArray[np.intp], first: int) -> None:
+        """What may be a gap or a repeat, among cells that stand out, to be looked at as it is."""
+        if self._drifting or self._share > LOST_SHARE:
             return
-        hot = (looks.neighbours > UNCLEAR_ABOVE) & (looks.share > UNCLEAR_SHARE) & (looks.raw > UNCLEAR_RAW)
-        hot &= looks.rest > CLEARLY_LEFT * self.cell
-        spans = [(place, place + 1) for place in _strongest(hot, scores, MOST_UNCLEAR)]
+        places = _beyond(looks, out, UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW)
+        places = places[looks.rest[places] > CLEARLY_LEFT * self.cell]
+        spans = [(place, place + 1) for place in _strongest(places, scores, MOST_UNCLEAR)]
         if looks.quiet.any():
             places = np.flatnonzero(looks.quiet)
             groups = np.split(places, np.flatnonzero(np.diff(places) > 3) + 1)
@@ -551,16 +563,11 @@ class ChannelSuspicions:
         segment, block = divmod(max(0, (before - 1) // CELLS), BLOCKS)
         return impulse_response(self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block])
 
-    def _share(self) -> float:
-        """Share of the return that is not explained, with or without whitening."""
-        return float(np.min(self._unexplained[:, 0] / np.maximum(self._unexplained[:, 1], 1e-30)))
-
     def _past(self) -> float:
         """What of the sound heard before may come again as an echo, in dB; minus infinity for a unit without."""
-        share = self._share()
-        if share <= ECHO_SHARE:
+        if self._share <= ECHO_SHARE:
             return -math.inf
-        return 10.0 * math.log10(share) + ECHO_MARGIN
+        return 10.0 * math.log10(self._share) + ECHO_MARGIN
 
     def _remember(self, hot: NDArray[np.intp], looks: CellLooks, first: int) -> None:
         groups = np.split(hot, np.flatnonzero(np.diff(hot) > 3) + 1)
@@ -620,16 +627,16 @@ def _brief(looks: CellLooks) -> list[int]:
     fits = (above > ABOVE_NEIGHBOURS) | ((above > ABOVE_NEIGHBOURS - LOST_DB) & (looks.share[places] > MOST_SHARE))
     raw = looks.raw[places]
     fits &= (raw > ABOVE_RAW - IMPULSE_RAW_MARGIN) | ((raw > IMPULSE_RAW) & (above > FAR_ABOVE))
-    return _strongest_of(places[fits], looks.neighbours, MOST_SHAPES)
+    return _strongest(places[fits], looks.neighbours, MOST_SHAPES)
 
 
-def _strongest(hot: NDArray[np.bool_], strength: Signal, most: int) -> list[int]:
-    """The strongest cell of each group of neighbours; of all, at most so many."""
-    return _strongest_of(np.flatnonzero(hot), strength, most)
+def _beyond(looks: CellLooks, places: NDArray[np.intp], above: float, share: float, raw: float) -> NDArray[np.intp]:
+    """Those of some cells that are over all three."""
+    return places[(looks.neighbours[places] > above) & (looks.share[places] > share) & (looks.raw[places] > raw)]
 
 
-def _strongest_of(places: NDArray[np.intp], strength: Signal, most: int) -> list[int]:
-    """The same of cells in order."""
+def _strongest(places: NDArray[np.intp], strength: Signal, most: int) -> list[int]:
+    """Of cells in order, the strongest of each group of neighbours; of all groups, at most so many."""
     if not len(places):
         return []
     groups = np.split(places, np.flatnonzero(np.diff(places) > 2) + 1)

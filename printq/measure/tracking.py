@@ -63,6 +63,8 @@ MATURE = 160.0
 """Blocks after which a response is known well."""
 LEARNT_AGAIN = 8
 """Segments after which it is learnt once more: 19 s."""
+LOOKED_AT_AGAIN = 2
+"""Segments after which it is looked at once more what it leaves unexplained."""
 MEMORY = 0.98
 """What a segment keeps of those before it: two minutes."""
 FULL_SCALE_FLOOR = 1e-13
@@ -436,8 +438,11 @@ class ResponseFollower:
         begins = np.arange(BLOCKS) * layout.valid
         usable = delays.usable() & (begins + layout.valid <= frames)
         found = self.alignment_at(start + begins + layout.valid // 2) + self._ramp + delays.samples
-        for block in np.flatnonzero(usable):
-            self._log.add(start + int(begins[block]), float(found[block]), float(delays.errors[block]))
+        known = np.flatnonzero(usable)
+        for place, late, error in zip(
+            (start + begins[known]).tolist(), found[known].tolist(), delays.errors[known].tolist(), strict=True
+        ):
+            self._log.add(place, late, error)
         end = self._delay + self._slope * BLOCKS
         usable &= delays.left <= 3.0 * _middle(delays.left[usable]) if usable.any() else False
         if usable.sum() >= 5:
@@ -749,8 +754,10 @@ class _Response:
         apart = LEARNT_AGAIN if mature else 1
         if new._turns % apart == 0:
             new._average(stem, back, MEMORY**apart)
-        some = slice(None, None, 2 if mature else 1)
-        new._set_whitening(stem[some], back[some], real[some], stem)
+        if not mature or new._turns % LOOKED_AT_AGAIN == 0:
+            some = slice(None, None, 2 if mature else 1)
+            new._look_at_rest(stem[some], back[some], real[some])
+        new._whiten_blocks(stem)
         return new
 
     def _average(self, stem: Spectra, back: Spectra, memory: float) -> None:
@@ -815,7 +822,8 @@ class _Response:
         response = irfft(smooth_cross / smooth_power * sure, size) * self._response_window
         self.response = rfft(response).astype(np.complex64)
 
-    def _set_whitening(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_], every: Spectra) -> None:
+    def _look_at_rest(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
+        """What the response leaves unexplained in some blocks."""
         expected = stem * self.response
         energy = _energy(back)
         gain = _inner(back, expected) / np.maximum(_energy(expected), 1e-30)
@@ -826,9 +834,8 @@ class _Response:
         if not real.all():
             left, expected = left[real], expected[real]
         size = self._layout.block
-        misfit = _Misfit(left / np.float32(0.375 * size), expected, 2.0 * float(energy.mean()) / size**2)
-        self._whiten_blocks(misfit, every)
-        self._misfit, self._whitening = misfit, None
+        self._misfit = _Misfit.of(left / np.float32(0.375 * size), expected, 2.0 * float(energy.mean()) / size**2, size)
+        self._whitening = None
 
     @property
     def whitening(self) -> Real:
@@ -853,25 +860,18 @@ class _Response:
         curve = np.exp(-0.5 * np.interp(np.arange(size // 2 + 1), centres, np.log(level)))
         return np.asarray(rfft(irfft(curve, size) * self._whitening_window).real, dtype=np.float32)
 
-    def _whiten_blocks(self, misfit: _Misfit, every: Spectra) -> None:
-        """Whiten each block by what sounds there, so that a loud passage does not hide what happens in a quiet one.
-
-        `every` are the spectra of the stem in all blocks.
-        """
-        size = self._layout.block
-        power = _banded(misfit.expected) * np.float32(1.0 / size)
-        answer = _banded(self.response[np.newaxis])[0] / np.float32(size)
-        # What is there always, and what comes with the stem.
-        always = _lower_quartile(misfit.level)
-        loudest = power.max(axis=0) if len(power) else np.zeros_like(always)
-        more = _middle(np.maximum(misfit.level - always, 0.0) / (power + (0.1 * loudest + 1e-30)))
-        local = _banded(every) * answer
+    def _whiten_blocks(self, stem: Spectra) -> None:
+        """Whiten each block by what sounds there, so that a loud passage does not hide what happens in a quiet one."""
+        assert self._misfit is not None
+        misfit = self._misfit
+        answer = _banded(self.response[np.newaxis])[0] / np.float32(self._layout.block)
+        local = _banded(stem) * answer
         # Blocks that follow each other are not worlds apart.
         loud = local.copy()
         np.maximum(local[:-1], NEXT_BLOCK * loud[1:], out=local[:-1])
         np.maximum(local[1:], NEXT_BLOCK * loud[:-1], out=local[1:])
-        floor = always + (FULL_SCALE_FLOOR + RELATIVE_FLOOR * misfit.total)
-        local *= self._doubt + more
+        floor = misfit.always + (FULL_SCALE_FLOOR + RELATIVE_FLOOR * misfit.total)
+        local *= self._doubt + misfit.with_stem
         local += floor
         level = local.copy()
         np.maximum(level[:, 1:-1], local[:, 2:], out=level[:, 1:-1])
@@ -892,6 +892,19 @@ class _Misfit:
     """What was expected of these blocks."""
     total: float
     """Power of the return."""
+    always: Real
+    """What is there in any block, shape (bands,)."""
+    with_stem: Real
+    """What comes with the stem, as a share of what was expected."""
+
+    @classmethod
+    def of(cls, level: Real, expected: Spectra, total: float, size: int) -> _Misfit:
+        """Of blocks of a size."""
+        power = _banded(expected) * np.float32(1.0 / size)
+        always = _lower_quartile(level)
+        loudest = power.max(axis=0) if len(power) else np.zeros_like(always)
+        with_stem = _middle(np.maximum(level - always, 0.0) / (power + (0.1 * loudest + 1e-30)))
+        return cls(level, expected, total, always, with_stem)
 
 
 def _lower_quartile(values: Real) -> Real:
@@ -981,16 +994,20 @@ class _Block:
 def _suspects(blocks: list[_Block], examined: int, last: int, valid: int) -> list[int]:
     """Centres of blocks that do not go on as those before them; up to `last`, for two must follow."""
     changed, steep = [], []
-    pauses = [index for index in range(1, len(blocks)) if blocks[index].centre > blocks[index - 1].centre + valid]
     delays = [each.delay for each in blocks]
     # Most takes go on as they begin: then none need be compared with those before it.
     steady = bool(blocks) and max(delays) - min(delays) <= STEP_APART
-    for index in range(2, len(blocks) - 1):
+    looked_at = [
+        index
+        for index in range(2, len(blocks) - 1)
+        if examined < blocks[index].centre <= last
+        and not (steady and blocks[index].left <= LEFT_MORE and blocks[index].steepest <= STEEP)
+    ]
+    if not looked_at:
+        return []
+    pauses = [index for index in range(1, len(blocks)) if blocks[index].centre > blocks[index - 1].centre + valid]
+    for index in looked_at:
         block = blocks[index]
-        if not examined < block.centre <= last:
-            continue
-        if steady and block.left <= LEFT_MORE and block.steepest <= STEEP:
-            continue
         # What is right before a pause may be behind a slip already, and nothing after it told so.
         ends = {place - away for place in pauses if place <= index for away in (1, 2)}
         before = range(max(0, index - 8), index)

@@ -86,10 +86,10 @@ class ScoreTail:
         """The scores of all cells of some blocks."""
         self.add_highest(highest_of_each(scores, CELLS))
 
-    def add_highest(self, highest: Signal) -> None:
-        """The highest scores of some blocks."""
+    def add_highest(self, highest: Signal, times: int = 1) -> None:
+        """The highest scores of some blocks, which stand for so many times as many."""
         classes = np.clip((highest - self.LOW) / self.STEP, 0, self.CLASSES - 1).astype(np.intp)
-        self.counts += np.bincount(classes, minlength=self.CLASSES)
+        self.counts += times * np.bincount(classes, minlength=self.CLASSES)
 
     def threshold(self) -> float:
         """What a score must reach: further out than the tail of all scores goes on.
