@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -181,11 +181,11 @@ def _where(check: Check) -> str:
     if check.check == "dropout":
         kind, length = detail.get("worst_kind"), _number(detail.get("worst_frames"))
         what = f"a {kind} of {length:.0f} samples" if length > 1.0 else f"a {kind}"
-        parts.append(f"{what} at {moment(_number(detail.get('worst_s')))}")
-    for key, words in (("first_s", "first at"), ("first_at_s", "first at"), ("worst_at_s", "worst at")):
-        found = detail.get(key)
-        if isinstance(found, float) and found != detail.get("worst_s"):
-            parts.append(f"{words} {moment(found)}")
+        parts.append(f"{what} {_when(detail, 'worst')}")
+    for key, word in (("first", "first"), ("first_at", "first"), ("worst_at", "worst")):
+        found = _when(detail, key)
+        if found and found != _when(detail, "worst"):
+            parts.append(f"{word} {found}")
     band = detail.get("worst_band_hz")
     if isinstance(band, float):
         parts.append(f"worst around {band:g} Hz")
@@ -193,6 +193,16 @@ def _where(check: Check) -> str:
     levels = [level for level in lines.values() if isinstance(level, float)]
     loud = [f"{hz} Hz" for hz, level in lines.items() if isinstance(level, float) and level > max(levels) - LOUD_DB]
     return "; ".join([*parts, *([", ".join(loud)] if loud else [])])
+
+
+def _when(detail: Mapping[str, float | str | None], key: str) -> str:
+    """When it is that a check speaks of, as far as it knows; else nothing."""
+    at, after, before = (detail.get(f"{key}{end}") for end in ("_s", "_after_s", "_before_s"))
+    if isinstance(at, float):
+        return f"at {moment(at)}"
+    if isinstance(after, float) and isinstance(before, float):
+        return f"in the rest between {moment(after)} and {moment(before)}"
+    return ""
 
 
 def _number(value: float | str | None) -> float:

@@ -188,4 +188,5 @@ class DropoutFinder:
             start_frame=slip.frame,
             length=abs(slip.samples),
             level_dbfs=loudest.level if loudest else SILENT,
+            rest=slip.rest,
         )

@@ -30,6 +30,8 @@ class Fault:
     """Frames: of a gap, of what is lost or heard twice, 1 of a tick."""
     level_dbfs: float
     """Largest deviation, as the peak of an impulse that would be as strong."""
+    rest: tuple[int, int] | None = None
+    """Frames between which it is, where the stem rests and nothing tells the place."""
 
 
 @dataclass(frozen=True)

@@ -118,6 +118,9 @@ STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
 """Half-overlapped blocks to either side of a step, 0.5 s; radians of doubt; squared coherence that is not chance."""
 LEAST_TOLD = 2
 """Blocks of a side without which nothing is known of a step."""
+REST, REST_BLOCKS = 4, 3
+"""So many sixteenths of a block in which next to nothing is expected are a rest, 37 ms; they are looked at in so many
+blocks to either side."""
 BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
 CLEARLY = 1.15
@@ -158,6 +161,8 @@ class Slip:
 
     frame: int
     samples: int
+    rest: tuple[int, int] | None = None
+    """Where the stem rests, nothing tells the place: it is between these two frames then."""
 
 
 @dataclass(frozen=True)
@@ -327,7 +332,7 @@ class ResponseFollower:
                 slip = self._find_slip(start, frames, delays, known, sent, returned)
             if slip is None:
                 break
-            self._take(slip)
+            self._take(slip, sent, returned)
             searches += 1
         for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
             if new.differs_from(judge, stem):
@@ -342,7 +347,7 @@ class ResponseFollower:
             for place, late in self._scan.steps(self._slope):
                 slip = self._small_slip(place, late, sent, returned)
                 if slip is not None:
-                    self._take(slip)
+                    self._take(slip, sent, returned)
         raw = returned(start, self.layout.segment)
         return Followed(
             pairs,
@@ -548,11 +553,11 @@ class ResponseFollower:
         if total_would <= 0.0 or would > MOST_LEFT * total_would:
             return None
         beyond_doubt = bool(left[reach] >= BEYOND_DOUBT * left[best])
-        # In a long pause nothing speaks for the alignment of before.
+        # In a long pause nothing speaks for the alignment of before. Where a gate is closed there is not even noise.
         begins = max(rough - 2, layout.valid // piece)
         expected = [stem[reach : reach + begins * piece] for stem, _ in pairs]
         due = sum(float(each @ each) for each in expected)
-        paused = due <= NEXT_TO_NOTHING * float(heard[:begins].sum())
+        paused = due <= NEXT_TO_NOTHING * max(float(heard[:begins].sum()), float(sum(map(len, expected))))
         # By one or two samples a unit that bends a note looks late as well.
         if not (paused and beyond_doubt and abs(late) > SMALL_SLIP):
             if total_was <= 0.0:
@@ -603,7 +608,7 @@ class ResponseFollower:
         if slip is None and abs(step - late) < CLICK_STEADY and error < SURE_ERROR:
             slip = self._step_at(frame, late, sent, returned)
         if slip is not None:
-            self._take(slip)
+            self._take(slip, sent, returned)
         return slip is not None
 
     def _small_slip(self, centre: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
@@ -708,7 +713,32 @@ class ResponseFollower:
         turn = np.exp(-1j * late * self._omega)
         return [model.filter_long(stem, back, turn) for model, stem, back in zip(models, stems, backs, strict=True)]
 
-    def _take(self, slip: Slip) -> None:
+    def _rest_around(self, slip: Slip, sent: Reader, returned: Reader) -> tuple[int, int] | None:
+        """From what sounds last before a slip to what sounds first behind it, if there is silence between."""
+        if not all(model.known for model in self._models):
+            return None
+        layout, reach = self.layout, self.layout.searched
+        piece, half = layout.valid // 16, REST_BLOCKS * layout.valid
+        pairs = self._piece(slip.frame, slip.frame - half, 2 * half, self._models, sent, returned)
+        sounds = []
+        for low, late in ((0, 0), (half, slip.samples)):
+            expected = [stem[reach - late + low : reach - late + low + half].reshape(-1, piece) for stem, _ in pairs]
+            power = np.sum([_energies(each) for each in expected], axis=0) / (piece * len(pairs))
+            sounds.append(np.flatnonzero(power > NEXT_TO_NOTHING))
+        before, behind = sounds
+        if len(before):
+            first = slip.frame - half + int(before[-1]) * piece
+        else:
+            first = max((b.centre for b in self._recent if b.centre < slip.frame - half), default=0) - layout.valid // 2
+        if len(behind):
+            last = slip.frame + (int(behind[0]) + 1) * piece
+        else:
+            centres = [b.centre for b in self._recent if b.centre > slip.frame + half]
+            last = min(centres, default=slip.frame + half) + layout.valid // 2
+        return (max(0, first), last) if last - first > REST * piece else None
+
+    def _take(self, slip: Slip, sent: Reader, returned: Reader) -> None:
+        slip = replace(slip, rest=self._rest_around(slip, sent, returned))
         self.slip_count += 1
         if len(self.slips) < MOST_SLIPS:
             self.slips.append(slip)

@@ -154,7 +154,7 @@ def _judge_slip(judge: Judge, situation: Situation, timing: Timing, figures: Tak
     detail["signed_samples"] = timing.slip_samples
     track = figures.dropouts.track
     if track.slips:
-        detail["first_at_s"] = track.slips[0].frame / situation.each.rate
+        detail |= _place("first_at", track.slips[0].frame, track.slips[0].rest, situation.each.rate)
         detail["samples"] = float(track.slips[0].samples)
     found = judge.compare("slip", abs(timing.slip_samples), "samples", detail)
     drift, error = track.drift_ppm, track.drift_error_ppm
@@ -333,8 +333,8 @@ def _judge_dropout(judge: Judge, situation: Situation, figures: TakeFigures) -> 
     if faults:
         worst = max(faults, key=lambda fault: fault.level_dbfs)
         detail = {
-            "first_s": faults[0].start_frame / rate,
-            "worst_s": worst.start_frame / rate,
+            **_place("first", faults[0].start_frame, faults[0].rest, rate),
+            **_place("worst", worst.start_frame, worst.rest, rate),
             "worst_kind": worst.kind,
             "worst_frames": float(worst.length),
             "worst_dbfs": worst.level_dbfs,
@@ -346,6 +346,13 @@ def _judge_dropout(judge: Judge, situation: Situation, figures: TakeFigures) -> 
     if found.verdict == "pass":
         return found
     return judge.make("dropout", found.value, "faults", found.verdict, f"dropout.{faults[0].kind}", detail)
+
+
+def _place(name: str, frame: int, rest: tuple[int, int] | None, rate: int) -> Detail:
+    """When something is; where the stem rests and nothing tells, between which times."""
+    if rest is None:
+        return {f"{name}_s": frame / rate}
+    return {f"{name}_after_s": max(0, rest[0]) / rate, f"{name}_before_s": rest[1] / rate}
 
 
 def _judge_warm_up(judge: Judge, situation: Situation) -> Check:

@@ -17,7 +17,7 @@ from printq.cli.app import app
 from printq.errors import ExitStatus
 from printq.spool.journal import Journal
 from printq.spool.paths import SessionPaths
-from tests.sessions import RATE, SmallSession
+from tests.sessions import RATE, SmallSession, make_music, write_wav
 
 COMMANDS = sorted(
     str(command.callback.__name__).replace("_", "-") for command in app.registered_commands if command.callback
@@ -126,6 +126,22 @@ def test_a_held_take_says_where_in_the_print_nothing_came_back(session: SmallSes
     with Journal(SessionPaths(session.folder).journal, read_only=True) as journal:
         layout = journal.takes("harp/bus")[-1].record.layout
     assert int(found[2]) / 1000.0 == pytest.approx(1.0 - layout.material_at / RATE, abs=0.01)
+
+
+def test_samples_lost_in_a_rest_are_said_to_be_in_the_rest(session: SmallSession, type_in: Any) -> None:
+    session.keep_stems("harp")
+    stem = make_music(12.0, 2, seed=4)
+    stem[3 * RATE : 8 * RATE] = 0.0
+    write_wav(session.folder / "dry/harp.wav", stem)
+    session.simulation["fault"] = [{"kind": "slip", "pass": "harp/bus", "at_s": 6.0, "amount": 64}]
+    session.write()
+    answer = type_in("run", session.folder, "--yes", "--workers", 0)
+    assert answer.status == ExitStatus.HELD
+    found = re.findall(r"in the rest between 0:0(\d\.\d+) and 0:0(\d\.\d+)", answer.out)
+    assert found, answer.out
+    for low, high in found:
+        assert 2.7 < float(low) <= 3.1
+        assert 7.9 < float(high) < 8.3
 
 
 def test_a_held_take_says_at_which_frequencies_it_hums(session: SmallSession, type_in: Any) -> None:

@@ -341,16 +341,16 @@ def test_a_slip_is_one_jump_or_repeat_and_the_rest_of_the_take_is_none(samples: 
     found = find(stem, material.insert_fault(clean, MadeFault("slip", at, samples)) + noise)
     assert [(fault.kind, fault.length) for fault in found.faults] == [(kind, abs(samples))]
     assert abs(found.faults[0].start_frame - at) <= NEAR_S * RATE
-    assert [slip.samples for slip in found.track.slips] == [samples]
+    assert [(slip.samples, slip.rest) for slip in found.track.slips] == [(samples, None)]
 
 
-def with_a_pause(stops: int, goes_on: int, made: MadeFault) -> tuple[Signal, Signal]:
+def with_a_pause(stops: int, goes_on: int, made: MadeFault, noise: float = 1e-5) -> tuple[Signal, Signal]:
     """Noise that pauses, and its return with a fault."""
     rng = np.random.default_rng(29)
     stem = 0.1 * rng.standard_normal(12 * RATE + goes_on)
     stem[stops:goes_on] = 0.0
     returned = np.convolve(stem, [0.1, 0.8, 0.3])[: len(stem)]
-    return stem, material.insert_fault(returned, made) + 1e-5 * rng.standard_normal(len(stem))
+    return stem, material.insert_fault(returned, made) + noise * rng.standard_normal(len(stem))
 
 
 # Times in blocks of 0.15 s. What follows the slip at once is silence, or too short to tell.
@@ -363,18 +363,35 @@ def test_a_slip_right_before_a_pause_is_found(samples: int, at: float, stops: fl
     found = find(*with_a_pause(round(stops * 7168), round(goes_on * 7168), MadeFault("slip", place, samples)))
     assert [slip.samples for slip in found.track.slips] == [samples]
     assert abs(found.track.slips[0].frame - place) <= NEAR_S * RATE
+    assert found.track.slips[0].rest is None
     assert found.count == 1
 
 
+@pytest.mark.parametrize("share", [0.02, 0.5, 0.98])
 @pytest.mark.parametrize("seconds", [0.5, 2.0, 5.0, 20.0])
 @pytest.mark.parametrize("samples", [-210, 64])
-def test_a_slip_in_a_pause_is_found_when_the_music_goes_on(samples: int, seconds: float) -> None:
+def test_a_slip_in_a_pause_is_found_and_no_more_is_said_of_its_place_than_is_known(
+    samples: int, seconds: float, share: float
+) -> None:
     stops = 6 * RATE
     goes_on = stops + round(seconds * RATE)
-    found = find(*with_a_pause(stops, goes_on, MadeFault("slip", (stops + goes_on) // 2, samples)))
+    place = round(stops + share * (goes_on - stops))
+    found = find(*with_a_pause(stops, goes_on, MadeFault("slip", place, samples)))
     assert [slip.samples for slip in found.track.slips] == [samples]
-    # Where in the silence, nothing tells.
-    assert stops - NEAR_S * RATE <= found.track.slips[0].frame <= goes_on + NEAR_S * RATE
+    # Where in the silence, nothing tells. Of long ones the ends are known to a block and a half, 0.22 s.
+    assert found.track.slips[0].rest is not None
+    low, high = found.track.slips[0].rest
+    assert stops - 0.23 * RATE < low <= min(place, found.track.slips[0].frame)
+    assert max(place, found.track.slips[0].frame) <= high < goes_on + 0.23 * RATE
+    assert found.faults[0].rest == (low, high)
+    assert found.count == 1
+
+
+@pytest.mark.parametrize("seconds", [0.5, 5.0, 20.0])
+def test_a_slip_in_a_pause_without_any_noise_is_found_too(seconds: float) -> None:
+    stops, goes_on = 6 * RATE, round((6 + seconds) * RATE)
+    found = find(*with_a_pause(stops, goes_on, MadeFault("slip", (stops + goes_on) // 2, 64), 0.0))
+    assert [(slip.samples, slip.rest is None) for slip in found.track.slips] == [(64, False)]
     assert found.count == 1
 
 

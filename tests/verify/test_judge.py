@@ -235,6 +235,19 @@ def test_lost_samples_are_the_root_of_the_click_they_make_and_say_where() -> Non
     assert (find(verdict, "slip").detail["first_at_s"], find(verdict, "slip").detail["samples"]) == (2.0, -64.0)
 
 
+def test_of_what_was_lost_in_a_rest_no_more_is_said_than_between_when_it_was() -> None:
+    rest = (RATE // 2, 4 * RATE)
+    track = replace(TRACK, slips=(Slip(2 * RATE, -64, rest),), drift_ppm=None, drift_error_ppm=None)
+    lost = replace(TICK, kind="jump", start_frame=2 * RATE, rest=rest)
+    figures = make_figures(dropouts=DropoutResult(1, (lost,), track))
+    verdict = judge_take(make_situation(), TIMING.model_copy(update={"slip_samples": -64.0}), figures)
+    for check, names in (("slip", ["first_at"]), ("dropout", ["first", "worst"])):
+        detail = find(verdict, check).detail
+        for name in names:
+            assert (detail[f"{name}_after_s"], detail[f"{name}_before_s"]) == (0.5, 4.0)
+            assert f"{name}_s" not in detail
+
+
 def test_two_clocks_are_told_from_lost_samples() -> None:
     figures = make_figures(dropouts=replace(NOTHING_LOST, track=TRACK))
     found = find(judge_take(make_situation(), TIMING.model_copy(update={"slip_samples": 5.0}), figures), "slip")
