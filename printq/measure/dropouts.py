@@ -113,9 +113,9 @@ class DropoutFinder:
 
     def _advance(self, *, finish: bool) -> None:
         segment = self._follower.layout.segment
-        reach = self._follower.reach
+        back, ahead = self._follower.back, self._follower.ahead
         while self._next < self._frames:
-            ready = self._next + segment + reach + max(0, -self._follower.alignment)
+            ready = self._next + segment + ahead + max(0, -self._follower.alignment)
             if ready > self._frames and not finish:
                 return
             slips = self._follower.slip_count
@@ -130,7 +130,7 @@ class DropoutFinder:
                 self._look_closely(side)
             self._mask(self._follower.slip_count - realigned, self._next + segment)
             self._next += segment
-            oldest = self._next - segment - reach
+            oldest = self._next - segment - back
             self._returned.drop(oldest)
             self._sent.drop(oldest - max(0, self._follower.alignment))
         if finish:

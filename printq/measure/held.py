@@ -11,7 +11,7 @@ __all__ = ["SampleStore", "WhitenedWaves"]
 
 Real = NDArray[np.float32]
 
-SPACE = 2
+SPACE = 3
 """Times what is kept: the more there is, the more rarely it must be moved."""
 
 

@@ -123,6 +123,9 @@ REST, REST_BLOCKS = 4, 3
 blocks to either side."""
 BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
+AHEAD = 13
+"""Blocks that must be there behind a segment. A slip by a sample or two is found at most four blocks from where it is
+looked for (`_placed`, twice), and the phases furthest from it are those of the four blocks after the next four."""
 CLEARLY = 1.15
 """An alignment must leave this much less than another to be taken for the better one."""
 KERNEL = 12
@@ -297,9 +300,14 @@ class ResponseFollower:
         """Slips that were found before the last segment was looked at."""
 
     @property
-    def reach(self) -> int:
-        """Frames beyond either end of a segment that are read."""
+    def back(self) -> int:
+        """Frames before a segment that are read."""
         return self.layout.guard + self.layout.searched + (BEFORE + AFTER + 2) * self.layout.valid
+
+    @property
+    def ahead(self) -> int:
+        """Frames behind a segment that are read."""
+        return self.layout.guard + self.layout.searched + AHEAD * self.layout.valid
 
     @property
     def alignment(self) -> int:
@@ -769,6 +777,8 @@ class _Response:
         self._doubt = (DOUBT + 0.05 * np.minimum(1.0, 150.0 / hz) ** 2).astype(np.float32)
         self._spline = _Spline(2 * BAND_BINS)
         self.response = np.zeros(bins, dtype=np.complex64)
+        self._answer = np.zeros(bins // BAND_BINS, dtype=np.float32)
+        """What it makes of each band, in power, for spectra of a block."""
         self._misfit: _Misfit | None = None
         self._whitening: Real | None = np.ones(bins, dtype=np.float32)
         self.local = np.ones((BLOCKS, bins), dtype=np.float32)
@@ -851,6 +861,7 @@ class _Response:
         sure = np.clip((common - chance) / np.maximum(common, 1e-30), 0.0, 1.0)
         response = irfft(smooth_cross / smooth_power * sure, size) * self._response_window
         self.response = rfft(response).astype(np.complex64)
+        self._answer = _banded(self.response[np.newaxis])[0] / np.float32(size)
 
     def _look_at_rest(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
         """What the response leaves unexplained in some blocks."""
@@ -894,8 +905,7 @@ class _Response:
         """Whiten each block by what sounds there, so that a loud passage does not hide what happens in a quiet one."""
         assert self._misfit is not None
         misfit = self._misfit
-        answer = _banded(self.response[np.newaxis])[0] / np.float32(self._layout.block)
-        local = _banded(stem) * answer
+        local = _banded(stem) * self._answer
         # Blocks that follow each other are not worlds apart.
         loud = local.copy()
         np.maximum(local[:-1], NEXT_BLOCK * loud[1:], out=local[:-1])
