@@ -55,7 +55,7 @@ class FileHasher:
         self._file.close()
 
     def go_on(self) -> bool:
-        """Look at the next megabyte; whether there was any."""
+        """Look at the next megabyte; whether something may follow."""
         for _ in range(READS):
             with self._errors():
                 got = self._file.readinto(self._buffer)
@@ -95,7 +95,9 @@ class AudioHasher:
         self._samples = np.empty((FRAMES_AT_ONCE, channels), dtype="<f8")
 
     def add(self, block: NDArray[np.floating]) -> None:
-        """Add samples, shape (frames, channels)."""
+        """Add samples, shape (frames, channels). Raises ValueError for another number of channels."""
+        if block.shape[1] != self._samples.shape[1]:
+            raise ValueError(f"a checksum of {self._samples.shape[1]} channels cannot take a block of {block.shape[1]}")
         for start in range(0, len(block), FRAMES_AT_ONCE):
             part = block[start : start + FRAMES_AT_ONCE]
             # Adding zero turns -0.0 into 0.0: the two sound the same and differ in their bits.

@@ -71,13 +71,15 @@ class Beside(Generic[Result]):
         Picklable.
     handed : Handed, optional
         With it, the function gets an iterator over blocks before its other arguments: those that `hand` is given until
-        the result is asked for. A block is valid until the next one is asked for, and not to be written to.
+        `no_more`, or until the result is asked for. A block is valid until the next one is asked for, and not to be
+        written to.
     """
 
     def __init__(self, function: Callable[..., Result], *arguments: Any, handed: Handed | None = None) -> None:
         self._function = function
         self._arguments = arguments
         self._handed = handed
+        self._ended = False
         self._ring: _Ring | None = None
         self._helper = _Helper.idle()
         if self._helper is None:
@@ -101,12 +103,15 @@ class Beside(Generic[Result]):
     def hand(self, parts: Sequence[NDArray[np.floating]]) -> None:
         """Hand over a block: parts of the shape (rows, frames), one below the other, in single precision.
 
-        Waits where the call is far behind.
+        Waits where the call is far behind. Raises ValueError where nothing was to follow.
         """
+        if self._ended:
+            raise ValueError("nothing was to follow the blocks that were handed over")
         self._tell(lambda ring, helper: ring.put(parts, helper))
 
     def no_more(self) -> None:
         """Nothing follows: the call can end while there is other work here. Asking for the result says so too."""
+        self._ended = True
         self._tell(_Ring.no_more)
 
     def _tell(self, tell: Callable[[_Ring, _Helper], None]) -> None:

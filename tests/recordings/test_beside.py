@@ -148,6 +148,28 @@ def test_blocks_arrive_as_they_were_and_in_order() -> None:
     assert process != os.getpid()
 
 
+def end_with(blocks: Iterator[Block], path: str) -> None:
+    for _ in blocks:
+        pass
+    Path(path).write_text("all were there", encoding="ascii")
+
+
+@needs_two_cores
+def test_a_call_ends_while_there_is_other_work_once_it_knows_that_nothing_follows(tmp_path: Path) -> None:
+    blocks, sign = some_blocks(2), tmp_path / "sign"
+    with Beside(end_with, str(sign), handed=handed(blocks)) as call:
+        for block in blocks:
+            call.hand((block,))
+        call.no_more()
+        deadline = time.monotonic() + 20.0
+        while not sign.exists() and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert sign.exists()
+        with pytest.raises(ValueError, match="nothing was to follow"):
+            call.hand((blocks[0],))
+        assert call.result() is None
+
+
 @needs_two_cores
 @pytest.mark.parametrize("count", [1, 2, PLACES, PLACES + 1, 5 * PLACES])
 def test_what_is_not_wanted_does_not_get_into_the_next_call(count: int) -> None:
