@@ -104,7 +104,7 @@ STEADY_LEVEL = 30.0
 SPELL_HOPS, SPELL_DOUBT = (2, 2, 4, 8, 16, 32), 1.5
 """Spells are looked at around every so many cells first, which makes them look less, in dB, at most."""
 ALL_COUNTED, COUNTED_AFTER = 16, 4
-"""Segments of which all scores of spells are counted, and after how many one is counted from then on."""
+"""Even segments of which all scores of spells are counted, and after how many one is counted from then on."""
 ABOVE_SPELL = (10.0, 8.0, 8.0, 9.0, 11.0, 12.0)
 """By how much the rest of a spell is over that on either side, in dB; short and long ones come about more easily."""
 LEAST_SPELL, ABRUPT = 3.5, 9.0
@@ -172,8 +172,8 @@ class ChannelSuspicions:
     """Gaps and repeats between sharp edges, the second not so well explained."""
     _found: list[Suspicion] = field(default_factory=list)
     _usual: UsualShares = field(default_factory=UsualShares)
-    _judged: int = 0
-    """Segments."""
+    _even: int = 0
+    """Segments in which nothing sets in at once."""
     _spells: ScoreTail = field(default_factory=ScoreTail)
     _spelled: list[tuple[float, Suspicion]] = field(default_factory=list)
     _scores: ScoreTail = field(default_factory=ScoreTail)
@@ -364,28 +364,27 @@ class ChannelSuspicions:
 
     def _look_at_spells(self, looks: CellLooks, levels: NDArray[np.intp], first: int) -> None:
         """Pieces longer than a cell; `levels` are the classes of loudness of all cells."""
-        self._judged += 1
-        # How high scores usually are, some segments tell as well as all; what a fault is like, none without an edge.
-        in_turn = self._judged % COUNTED_AFTER == 0
-        times = 1 if self._judged <= ALL_COUNTED else COUNTED_AFTER if in_turn else 0
-        if not times and not (looks.rest > 10.0 ** (ABRUPT / 10.0) * looks.before).any():
-            return
+        # Without an edge nothing is ever told of a spell; how high the scores of such segments are, some tell as well.
+        times = 1
+        if not (looks.rest > 10.0 ** (ABRUPT / 10.0) * looks.before).any():
+            self._even += 1
+            if self._even > ALL_COUNTED:
+                if self._even % COUNTED_AFTER:
+                    return
+                times = COUNTED_AFTER
         least, raw = (10.0 ** ((each + NEVER) / 10.0) for each in (float(self._usual.table.min()), ABOVE_RAW))
         if not looks.spells.may_reach(least, raw):
-            if times:
-                self._spells.add_highest(np.full(-(-len(looks.rest) // CELLS), SILENT), times)
+            self._spells.add_highest(np.full(-(-len(looks.rest) // CELLS), SILENT), times)
             return
         scores = self._spell_scores(looks, levels, SPELL_HOPS)
         of_blocks = [highest_of_each(each, CELLS // hop) for each, hop in zip(scores, SPELL_HOPS, strict=True)]
         highest = in_db(np.max(of_blocks, axis=0))
         if highest.max() <= LEAST_SPELL - SPELL_DOUBT:
-            if times:
-                self._spells.add_highest(highest, times)
+            self._spells.add_highest(highest, times)
             return
         every = np.array(self._spell_scores(looks, levels, (1,) * len(SPELLS)))
         which, best = np.argmax(every, axis=0), in_db(every.max(axis=0))
-        if times:
-            self._spells.add_highest(highest_of_each(best, CELLS), times)
+        self._spells.add_highest(highest_of_each(best, CELLS), times)
         for place in _strongest(np.flatnonzero(best > LEAST_SPELL), best, MOST_SHAPES):
             half = SPELLS[int(which[place])] // 2
             # A fault begins at once; a gate or a capacitor takes its time.
