@@ -188,5 +188,5 @@ class DropoutFinder:
             start_frame=slip.frame,
             length=abs(slip.samples),
             level_dbfs=loudest.level if loudest else SILENT,
-            rest=slip.rest,
+            rest=slip.rest and (slip.rest[0], min(slip.rest[1], self._frames)),
         )

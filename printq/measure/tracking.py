@@ -119,7 +119,7 @@ STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
 LEAST_TOLD = 2
 """Blocks of a side without which nothing is known of a step."""
 REST, REST_BLOCKS = 4, 3
-"""So many sixteenths of a block in which next to nothing is expected are a rest, 37 ms; they are looked at in so many
+"""So many sixteenths of a block in which next to nothing is expected are a rest, 37 ms; it is looked for in so many
 blocks to either side."""
 BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
@@ -340,7 +340,7 @@ class ResponseFollower:
                 slip = self._find_slip(start, frames, delays, known, sent, returned)
             if slip is None:
                 break
-            self._take(slip, sent, returned)
+            self._take(slip, judges, sent, returned)
             searches += 1
         for index, (new, judge, stem) in enumerate(zip(learnt, judges, played, strict=True)):
             if new.differs_from(judge, stem):
@@ -355,7 +355,7 @@ class ResponseFollower:
             for place, late in self._scan.steps(self._slope):
                 slip = self._small_slip(place, late, sent, returned)
                 if slip is not None:
-                    self._take(slip, sent, returned)
+                    self._take(slip, self._models, sent, returned)
         raw = returned(start, self.layout.segment)
         return Followed(
             pairs,
@@ -616,7 +616,7 @@ class ResponseFollower:
         if slip is None and abs(step - late) < CLICK_STEADY and error < SURE_ERROR:
             slip = self._step_at(frame, late, sent, returned)
         if slip is not None:
-            self._take(slip, sent, returned)
+            self._take(slip, self._models, sent, returned)
         return slip is not None
 
     def _small_slip(self, centre: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
@@ -721,32 +721,40 @@ class ResponseFollower:
         turn = np.exp(-1j * late * self._omega)
         return [model.filter_long(stem, back, turn) for model, stem, back in zip(models, stems, backs, strict=True)]
 
-    def _rest_around(self, slip: Slip, sent: Reader, returned: Reader) -> tuple[int, int] | None:
-        """From what sounds last before a slip to what sounds first behind it, if there is silence between."""
-        if not all(model.known for model in self._models):
-            return None
+    def _rest_around(
+        self, slip: Slip, models: list[_Response], sent: Reader, returned: Reader
+    ) -> tuple[int, int] | None:
+        """The rest of the stem in which a slip is, if it is in one: from what sounds last to what sounds first.
+
+        The stem is looked at as it lay before the slip: behind it, what is heard twice would seem to go on.
+        """
         layout, reach = self.layout, self.layout.searched
         piece, half = layout.valid // 16, REST_BLOCKS * layout.valid
-        pairs = self._piece(slip.frame, slip.frame - half, 2 * half, self._models, sent, returned)
-        sounds = []
-        for low, late in ((0, 0), (half, slip.samples)):
-            expected = [stem[reach - late + low : reach - late + low + half].reshape(-1, piece) for stem, _ in pairs]
-            power = np.sum([_energies(each) for each in expected], axis=0) / (piece * len(pairs))
-            sounds.append(np.flatnonzero(power > NEXT_TO_NOTHING))
-        before, behind = sounds
-        if len(before):
-            first = slip.frame - half + int(before[-1]) * piece
-        else:
-            first = max((b.centre for b in self._recent if b.centre < slip.frame - half), default=0) - layout.valid // 2
-        if len(behind):
-            last = slip.frame + (int(behind[0]) + 1) * piece
-        else:
-            centres = [b.centre for b in self._recent if b.centre > slip.frame + half]
-            last = min(centres, default=slip.frame + half) + layout.valid // 2
-        return (max(0, first), last) if last - first > REST * piece else None
+        begin, count = slip.frame - half, 2 * half // piece
+        pairs = self._piece(slip.frame, begin, 2 * half, models, sent, returned)
+        expected = [_energies(stem[reach : reach + count * piece].reshape(-1, piece)) for stem, _ in pairs]
+        sounds = np.concatenate(([True], np.max(expected, axis=0) > NEXT_TO_NOTHING * piece, [True]))
+        # It is told at the first place that fits, which may be in the last of what sounds.
+        place = 1 + count // 2
+        silent = [index for index in (place, place + 1) if not sounds[index]]
+        if not silent:
+            return None
+        low = int(np.flatnonzero(sounds[: silent[0]])[-1])
+        high = silent[0] + int(np.flatnonzero(sounds[silent[0] :])[0])
+        first, last = begin + (low - 1) * piece, begin + high * piece
+        # Beyond what was looked at, by whole blocks.
+        if low == 0:
+            before = [block.centre for block in self._recent if block.centre < begin]
+            first = max(before, default=0) - layout.valid // 2
+        if high == count + 1:
+            behind = [block.centre for block in self._recent if block.centre > begin + 2 * half]
+            last = min(behind, default=begin + 2 * half) + layout.valid // 2
+        if last - first < (REST + 2) * piece:
+            return None
+        return max(0, min(first, slip.frame - piece)), last + max(0, slip.samples)
 
-    def _take(self, slip: Slip, sent: Reader, returned: Reader) -> None:
-        slip = replace(slip, rest=self._rest_around(slip, sent, returned))
+    def _take(self, slip: Slip, models: list[_Response], sent: Reader, returned: Reader) -> None:
+        slip = replace(slip, rest=self._rest_around(slip, models, sent, returned))
         self.slip_count += 1
         if len(self.slips) < MOST_SLIPS:
             self.slips.append(slip)

@@ -352,7 +352,7 @@ def _place(name: str, frame: int, rest: tuple[int, int] | None, rate: int) -> De
     """When something is; where the stem rests and nothing tells, between which times."""
     if rest is None:
         return {f"{name}_s": frame / rate}
-    return {f"{name}_after_s": max(0, rest[0]) / rate, f"{name}_before_s": rest[1] / rate}
+    return {f"{name}_after_s": rest[0] / rate, f"{name}_before_s": rest[1] / rate}
 
 
 def _judge_warm_up(judge: Judge, situation: Situation) -> Check:
