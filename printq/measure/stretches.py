@@ -110,7 +110,9 @@ class StretchFinder:
             self._look()
 
     def _look(self) -> None:
-        """Look at what waits."""
+        """Look at what waits; without anything new, what is kept would be judged once more."""
+        if not self._waiting:
+            return
         self._pieces = np.concatenate((self._pieces, *(pieces for pieces, _ in self._waiting)), axis=1)
         known = [np.full(pieces.shape[1], trusted) for pieces, trusted in self._waiting]
         self._trusted = np.concatenate((self._trusted, *known))

@@ -804,7 +804,7 @@ class _Response:
             new._average(stem, back, MEMORY**apart)
         if not mature or new._turns % LOOKED_AT_AGAIN == 0:
             some = slice(None, None, 2 if mature else 1)
-            new._look_at_rest(stem[some], back[some], real[some])
+            new._learn_misfit(stem[some], back[some], real[some])
         new._whiten_blocks(stem)
         return new
 
@@ -871,7 +871,7 @@ class _Response:
         self.response = rfft(response).astype(np.complex64)
         self._answer = _banded(self.response[np.newaxis])[0] / np.float32(size)
 
-    def _look_at_rest(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
+    def _learn_misfit(self, stem: Spectra, back: Spectra, real: NDArray[np.bool_]) -> None:
         """What the response leaves unexplained in some blocks."""
         expected = stem * self.response
         energy = _energy(back)
