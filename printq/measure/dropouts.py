@@ -32,6 +32,7 @@ from printq.measure.blocks import check_block
 from printq.measure.cells import SILENT
 from printq.measure.faults import Fault, FaultKind, Suspicion, once
 from printq.measure.held import SampleStore
+from printq.measure.opening import AROUND, opens
 from printq.measure.replaced import AFTER, BEFORE, replaced
 from printq.measure.suspicions import ChannelSuspicions
 from printq.measure.tracking import CELLS, ResponseFollower, Slip, TrackResult
@@ -127,6 +128,7 @@ class DropoutFinder:
                 side.add(followed, self._next)
                 for frame in side.faint():
                     self._follower.confirm_step(frame, self._sent.read, self._returned.read)
+                self._look_for_gates(side)
                 self._look_closely(side)
             self._mask(self._follower.slip_count - realigned, self._next + segment)
             self._next += segment
@@ -136,6 +138,7 @@ class DropoutFinder:
         if finish:
             for side in self._sides:
                 side.finish()
+                self._look_for_gates(side)
                 self._look_closely(side)
 
     def _look_closely(self, side: ChannelSuspicions) -> None:
@@ -152,6 +155,16 @@ class DropoutFinder:
             found = replaced(heard, expected, event.start - first, event.end - first, side.cell)
             if found is not None:
                 side.explain(event, found, first)
+
+    def _look_for_gates(self, side: ChannelSuspicions) -> None:
+        """Forgive what stands out where a gate opens."""
+        around = AROUND * side.cell
+        for event, taps in side.opening():
+            first, frames = event.start - around, event.end - event.start + 2 * around
+            heard = self._returned.read(first, frames)[side.channel]
+            expected = self._follower.expectation(side.channel, first, frames, self._sent.read)
+            if opens(heard, expected, taps, around, frames - around, side.cell):
+                side.forgive(event)
 
     def _mask(self, new: int, end: int) -> None:
         """So many new slips were found when all up to a frame had been looked at."""

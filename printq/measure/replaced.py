@@ -52,6 +52,10 @@ ONE_EDGE_PART, SHARP_CELLS, SHARP = 0.97, 0.5, 0.03
 """With one edge: part that the gap explains; and what is wrong in the next samples on either side, as a part of what
 was expected there. A gate whose time constant is 0.13 ms leaves twice as much."""
 
+CLOSED, SOFT, NOISE = 4, 0.1, 4.0
+"""No gate is closed for fewer cells. In the first cell of a gap, part of what was expected that may be heard, and how
+often what is heard in the middle. A gap is placed where half the amplitude is gone, so a gate leaves a fifth."""
+
 REPEAT_PART, REPEAT_BESIDE, SOURCE = 0.95, 0.1, 0.2
 """The same of a repeat (of what is in clean takes, none explains more than 0.93); and what is unexplained where it was
 heard first, against what is where it is heard again."""
@@ -127,7 +131,7 @@ def _gap(x: Signal, e: Signal, low: int, high: int, cell: int) -> Replaced | Non
         )
     ]
     if all(edges):
-        return Replaced("gap", start, end, fit.part, 2)
+        return None if _closes(x, fit, cell) else Replaced("gap", start, end, fit.part, 2)
     if not any(edges) or fit.part < ONE_EDGE_PART:
         return None
     return Replaced("gap", start, end, fit.part, 1) if _is_sharp(x, fit, first=edges[0], cell=cell) else None
@@ -142,6 +146,15 @@ def _is_sharp(x: Signal, fit: _Fit, *, first: bool, cell: int) -> bool:
     wrong = _energy(x[within]), _energy(x[without] - fit.expected[without])
     due = _energy(fit.expected[within]), _energy(fit.expected[without])
     return all(each < SHARP * whole for each, whole in zip(wrong, due, strict=True))
+
+
+def _closes(x: Signal, fit: _Fit, cell: int) -> bool:
+    """Whether it gets quieter for some time where a gap seems to begin, as behind a gate."""
+    length = fit.end - fit.start
+    if length < CLOSED * cell:
+        return False
+    begin, inner = slice(fit.start, fit.start + cell), slice(fit.start + length // 4, fit.end - length // 4)
+    return _energy(x[begin]) > SOFT * _energy(fit.expected[begin]) + NOISE * cell * _power(x[inner])
 
 
 def _repeat(x: Signal, e: Signal, place: int, cell: int) -> Replaced | None:

@@ -86,6 +86,11 @@ MOST_UNCLEAR = 6
 CERTAIN_PART, FAIR_SHARE = 0.98, -12.0
 """So well explained, a gap or repeat with two edges may come as often as it likes; less well, it must be a fair share
 of what was expected, in dB."""
+OPENS, MOST_OPENING = 6.0, 24
+"""By how much it gets louder for good where a gate may have opened, in dB; and such places in a segment that are looked
+at."""
+TAPS = 12
+"""Cells to either side that whitening reaches."""
 MOST_SHAPES = 12
 """Cells in a segment that are compared with an impulse, and spells in it."""
 GAP_ONSET = 6.0
@@ -167,6 +172,7 @@ class ChannelSuspicions:
     """Frame up to which the return could not be followed at some time."""
     _faint: list[int] = field(default_factory=list)
     _unclear: list[Suspicion] = field(default_factory=list)
+    _opening: list[Suspicion] = field(default_factory=list)
     _certain: list[Suspicion] = field(default_factory=list)
     _likely: list[Suspicion] = field(default_factory=list)
     """Gaps and repeats between sharp edges, the second not so well explained."""
@@ -236,6 +242,17 @@ class ChannelSuspicions:
         if len(known) > most or any((each.start, each.end) == (first, last) for each in known[-2 * MOST_UNCLEAR :]):
             return
         known.append(replace(event, start=first, end=last, kind=found.kind, exact=exact))
+
+    def opening(self) -> list[tuple[Suspicion, Real]]:
+        """What stood out in what was judged last where it gets louder for good, and the filter that whitens there."""
+        found, self._opening = self._opening, []
+        return [(event, impulse_response(self._whitening_at(event.start), TAPS * self.cell)) for event in found]
+
+    def forgive(self, event: Suspicion) -> None:
+        """It is the unit that opens, and no fault."""
+        self._found = [each for each in self._found if each is not event]
+        self._like_shapes = [each for each in self._like_shapes if each is not event]
+        self._spelled = [each for each in self._spelled if each[1] is not event]
 
     def finish(self) -> None:
         """Nothing follows."""
@@ -397,7 +414,9 @@ class ChannelSuspicions:
                 self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
             )
             doubt = self._doubt_spell(looks, place, half, first)
-            self._spelled.append((float(best[place]), self._event(looks, place, first, (low, high), kind, doubt=doubt)))
+            event = self._event(looks, place, first, (low, high), kind, doubt=doubt)
+            self._spelled.append((float(best[place]), event))
+            self._look_for_rise(event, place)
 
     def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
         """Scores, as powers, of pieces of each length around every so many cells; `levels` are those of all cells."""
@@ -497,6 +516,8 @@ class ChannelSuspicions:
             if len(known) <= most:
                 level = looks.level(low, max(high, low + 1))
                 known.append(self._event(looks, low, first, (low, high), kind, level=level))
+                if known is self._like_shapes:
+                    self._look_for_rise(known[-1], low)
 
     def _look_for_edges(self, looks: CellLooks, scores: Signal, out: NDArray[np.intp], first: int) -> None:
         """What may be a gap or a repeat, among cells that stand out, to be looked at as it is."""
@@ -512,6 +533,13 @@ class ChannelSuspicions:
             spans += [(int(group[0]), int(group[-1]) + 1) for group in groups if len(group) <= LONGEST][:MOST_UNCLEAR]
         for low, high in spans:
             self._unclear.append(self._event(looks, low, first, (low, high), "gap", level=looks.level(low, high)))
+
+    def _look_for_rise(self, event: Suspicion, place: int) -> None:
+        """Remember an event around a cell if it gets louder there and stays so."""
+        raw = self._cells[3, place : place + 2 * CONTEXT + 1]
+        half = (event.end - event.start) // self.cell // 2
+        if lasting_rise_db(raw, CONTEXT - half, CONTEXT + half + 1) > OPENS and len(self._opening) < MOST_OPENING:
+            self._opening.append(event)
 
     def _breaks_off(self, place: int) -> bool:
         """Whether right before a cell the stem is still heard, and no gate has closed."""
@@ -557,10 +585,14 @@ class ChannelSuspicions:
 
     def _impulse(self, place: int) -> Real:
         """What an impulse of 1 is at a cell when it is whitened."""
+        return impulse_response(self._whitening_at(self._first + place * self.cell))
+
+    def _whitening_at(self, frame: int) -> Real:
+        """What the block of a frame was multiplied by."""
         # The last cells held, apart from what `finish` puts behind, are those of the last block.
-        before = (self._ends - self._first) // self.cell - place
+        before = (self._ends - frame) // self.cell
         segment, block = divmod(max(0, (before - 1) // CELLS), BLOCKS)
-        return impulse_response(self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block])
+        return self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block]
 
     def _past(self) -> float:
         """What of the sound heard before may come again as an echo, in dB; minus infinity for a unit without."""
@@ -598,9 +630,10 @@ class ChannelSuspicions:
                 cells = self._cells[:, best : best + 2 * CONTEXT + 1]
                 fall = fall_db(cells[0], CONTEXT - 4, CONTEXT + 4)
                 repeat -= self._doubt_step(cells) + _asked(fall, FALLS)
-            self._found.append(
-                self._event(looks, best, first, (place, max(end, place + 1)), kind, repeat=repeat, doubt=doubt)
-            )
+            event = self._event(looks, best, first, (place, max(end, place + 1)), kind, repeat=repeat, doubt=doubt)
+            self._found.append(event)
+            if counts or repeat > 0.0:
+                self._look_for_rise(event, best)
         if len(self._found) > 2 * MOST_EVENTS:
             self._found.sort(key=lambda event: -event.strength)
             del self._found[MOST_EVENTS:]
