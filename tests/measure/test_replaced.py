@@ -156,3 +156,47 @@ def test_what_is_looked_at_may_begin_or_end_anywhere(place: int) -> None:
 def test_silence_is_neither(level: float) -> None:
     assert look(np.zeros(FRAMES), level * music()) is None
     assert look(level * music(), np.zeros(FRAMES)) is None
+
+
+@pytest.mark.parametrize("constant_ms", [0.3, 1.0])
+def test_a_gate_that_closes_and_opens_at_once_leaves_no_gap(constant_ms: float) -> None:
+    expected = music()
+    start, length = AT - 2000, 2000
+    closing = gain()
+    closing[start:AT] *= np.exp(-np.arange(length) / (48.0 * constant_ms))
+    assert look(closing * expected + noise(), expected) is None
+    # All at once, it is one.
+    closing[start:AT] = 0.0
+    found = look(closing * expected + noise(), expected)
+    assert found is not None
+    assert found.kind == "gap"
+
+
+def test_a_gap_is_looked_for_where_something_is_suspicious_and_not_where_a_gain_moved() -> None:
+    expected = music()
+    moved = gain()
+    # Some 25 ms earlier the unit was 6 dB down, for longer than the gap, and more is left there.
+    moved[AT - 1600 : AT - 800] *= 0.5
+    heard = moved * expected
+    heard[AT : AT + 300] = 0.0
+    found = look(heard + noise(), expected)
+    assert found is not None
+    assert (found.kind, found.edges) == ("gap", 2)
+    assert abs(found.start - AT) <= 1
+
+
+def test_a_gap_in_which_a_note_begins_is_known_by_its_end_and_a_gate_that_opens_is_none() -> None:
+    expected = music()
+    begins = AT - 200
+    expected[:begins] *= 1e-4
+    heard = gain() * expected
+    heard[AT - 500 : AT] = 0.0
+    found = look(heard + noise(), expected)
+    assert found is not None
+    assert (found.kind, found.edges) == ("gap", 1)
+    assert abs(found.end - AT) <= 1
+    # A time constant of 0.1 ms.
+    opening = np.ones(FRAMES)
+    opening[:AT] = 0.0
+    opening[AT:] -= np.exp(-np.arange(FRAMES - AT) / 4.8)
+    assert look(opening * gain() * expected + noise(), expected) is None
