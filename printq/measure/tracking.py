@@ -468,8 +468,12 @@ class ResponseFollower:
             one, other = _pairs(len(places))
             slope = float(_middle((found[other] - found[one]) / (places[other] - places[one])))
             offset = float(_middle(found - slope * places))
+            # A few blocks may lie in a row by chance.
             scatter = 1.5 * float(_middle(np.abs(found - offset - slope * places)))
-            if self._slope != 0.0 or abs(slope) * BLOCKS > max(8.0 * scatter, DEAD_ZONE):
+            scatter = max(scatter, float(_middle(delays.errors[usable])))
+            doubt = scatter / (float(places.std()) * math.sqrt(len(places))) * BLOCKS
+            follows = self._slope != 0.0 and doubt < DEAD_ZONE
+            if follows or abs(slope) * BLOCKS > max(8.0 * scatter, DEAD_ZONE):
                 self._slope += 0.5 * slope
                 end += offset + slope * BLOCKS
             elif abs(middle := float(_middle(found))) > max(DEAD_ZONE, 3.0 * scatter):

@@ -45,6 +45,19 @@ def test_a_drift_is_measured_within_its_error_and_is_no_slip(ppm: float, unit: s
     assert found.drift_error_ppm < 0.5
 
 
+# Few blocks of speech tell anything there, and some that do lie in a row by chance.
+@pytest.mark.parametrize("seed", [0, 2, 8, 10])
+def test_quiet_speech_near_the_noise_has_no_drift_by_chance(seed: int) -> None:
+    stem, clean, noise = take("speech", seed, 90.0, noise_dbfs=-71.0)
+    found = track(0.01 * stem, 0.01 * clean + noise)
+    assert found.slips == ()
+    assert found.drift_ppm is not None
+    assert found.drift_error_ppm is not None
+    assert abs(found.drift_ppm) <= 4.0 * found.drift_error_ppm
+    assert found.drift_error_ppm < 0.02
+    assert max(abs(window.delay_samples) for window in found.windows) < 0.5
+
+
 def test_a_drift_and_a_slip_are_told_apart() -> None:
     stem, clean, noise = take("applause", 22, 15.0)
     late = material.insert_fault(drifting(clean, 5.0), MadeFault("slip", 7 * RATE, 256))
