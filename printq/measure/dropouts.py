@@ -16,7 +16,7 @@ counted, and a fault must stand out of their distribution; by more, where there 
 sample needs no score: its shape is known, and a brief suspicion that has it, and has it alone, is a tick (`impulses`).
 Nor does a lost buffer: between two sharp edges there is nothing, or what was heard just before (`replaced`). What has
 such a shape beyond doubt counts however often it comes: a bad driver drops buffers twice a second. What lasts longer is
-known by what is between its edges (`stretches`).
+known by what is between its edges (`stretches`). Where a gate opens at once, what stands out is forgiven (`opening`).
 """
 
 from __future__ import annotations
@@ -126,8 +126,8 @@ class DropoutFinder:
             realigned = self._follower.realigned
             for side in self._sides:
                 side.add(followed, self._next)
-                for frame in side.faint():
-                    self._follower.confirm_step(frame, self._sent.read, self._returned.read)
+                for frame, clear in side.clicks():
+                    self._follower.confirm_click(frame, clear, self._sent.read, self._returned.read)
                 self._look_for_gates(side)
                 self._look_closely(side)
             self._mask(self._follower.slip_count - realigned, self._next + segment)

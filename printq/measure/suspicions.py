@@ -27,6 +27,7 @@ from printq.measure.doubts import (
     BEYOND,
     NEAR,
     fall_db,
+    half_closed,
     in_step,
     lasting_rise_db,
     left_by_moving_gain,
@@ -34,6 +35,7 @@ from printq.measure.doubts import (
     recurrence_db,
     response_change_db,
     step_db,
+    was_closed,
     whitening_change_db,
 )
 from printq.measure.faults import ABOVE_NEIGHBOURS, FaultKind, Suspicion
@@ -61,13 +63,17 @@ ABOVE_RAW = -30.5
 a bass note has up to -30."""
 FAINTEST, FAINT_IN_BASS = -62.0, 4.5
 """Fainter ones, from here on, are faults only where the delay has a step; in bass they need not even stand out much."""
-MOST_CONFIRMED = 6
-"""Faint suspicions in a segment that are looked at more closely."""
+MOST_CONFIRMED, CLICK_TRUST = 6, 0.5
+"""Suspicions in a segment that may be the click of a slip; and how far what is left before them is taken for noise."""
 
 # What is beyond doubt by its shape, however small a share of what was expected it is.
 IMPULSE_PART, IMPULSE_OUT = 0.9, 10.0
 """Part that one impulse explains, and by how much it stands out of what is like one nearby, in dB (`impulses`). Of 740
-ticks four have less; in 20 hours of clean takes nothing that has as large a part stands out by more than 4."""
+ticks four have less; in 30 hours of clean takes nothing that has as large a part stands out by 9.5."""
+LEAST_PART, OUT_FOR_PART = 0.82, 100.0
+"""It may explain no less, if it stands out by more; in dB for each 1 of what is missing."""
+OUT_OF_ECHO = 6.0
+"""Behind a unit that may have an echo it must stand out by so much more: the stem may have had an impulse itself."""
 IMPULSE_EXPECTED = 0.2
 """So much of what was expected there may be like an impulse itself: a unit that saturates bends the peak of a burst."""
 # Of what is less like one impulse, more is asked.
@@ -81,12 +87,11 @@ EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
 UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW = 5.0, -20.0, -50.0
 """What may be one edge of a fault: over its neighbours, as a share, and beside the return, in dB."""
-MOST_UNCLEAR = 6
+MOST_UNCLEAR = 8
 """Such places in a segment, and such in which nothing came back, that are looked at as they are."""
-CERTAIN_PART, FAIR_SHARE = 0.98, -12.0
-"""So well explained, a gap or repeat with two edges may come as often as it likes; less well, it must be a fair share
-of what was expected, in dB."""
-OPENS, MOST_OPENING = 6.0, 24
+CERTAIN_PART = 0.98
+"""So well explained, a gap or repeat with two edges may come as often as it likes."""
+OPENS, MOST_OPENING = 3.0, 24
 """By how much it gets louder for good where a gate may have opened, in dB; and such places in a segment that are looked
 at."""
 TAPS = 12
@@ -143,6 +148,11 @@ ONCE_LOST_DB = 6.0
 """A unit that will be lost is little to be trusted before."""
 STEADY_CELLS = 7
 """In 2.3 ms no gain moves much."""
+EARLY_DB = 4.0
+"""How much more is asked in the first segment, from which alone the response is known there."""
+GATED_DB, MOST_HALF_CLOSED, GATING = 20.0, (4, 12), 60
+"""How much more is asked where a gate was closed or is closing: in more than so many cells, of a spell or of so many to
+either side of a single cell."""
 SEAM, SEAM_DB = 2, 8.0
 """Cells on either side of a seam between segments, and how much more is asked of them."""
 
@@ -170,7 +180,7 @@ class ChannelSuspicions:
     """Whether the last segment told nothing about the delay."""
     _lost: int = 0
     """Frame up to which the return could not be followed at some time."""
-    _faint: list[int] = field(default_factory=list)
+    _clicks: list[tuple[int, float]] = field(default_factory=list)
     _unclear: list[Suspicion] = field(default_factory=list)
     _opening: list[Suspicion] = field(default_factory=list)
     _certain: list[Suspicion] = field(default_factory=list)
@@ -220,9 +230,10 @@ class ChannelSuspicions:
         self._whitening = [*self._whitening[-1:], followed.whitening[self.channel]]
         self._judge()
 
-    def faint(self) -> list[int]:
-        """Frames at which something faint stood out in what was judged last."""
-        found, self._faint = self._faint, []
+    def clicks(self) -> list[tuple[int, float]]:
+        """What in what was judged last may be the click of a slip: frames, and by how much likelier one is there than
+        none, as twice the logarithm."""
+        found, self._clicks = self._clicks, []
         return found
 
     def unclear(self) -> list[Suspicion]:
@@ -232,8 +243,6 @@ class ChannelSuspicions:
 
     def explain(self, event: Suspicion, found: Replaced, start: int) -> None:
         """What is unclear is a gap or a repeat, of signals that begin at a frame."""
-        if found.part <= CERTAIN_PART and event.share < FAIR_SHARE:
-            return
         exact = found.edges == 2
         certain = exact and found.part > CERTAIN_PART
         known, most = (self._certain, MOST_EVENTS) if certain else (self._likely, MOST_SURE)
@@ -367,12 +376,13 @@ class ChannelSuspicions:
             self._remember(hot, looks, first)
         # Where samples of a bass note are lost, the step is faint.
         least = FAINT_IN_BASS if self._bass else ABOVE_NEIGHBOURS
-        places = out[(above > least) & (raw > FAINTEST) & (raw <= ABOVE_RAW) & (share > MOST_SHARE)]
+        places = out[(above > least) & (raw > FAINTEST) & (share > MOST_SHARE)]
         if len(places):
             groups = np.split(places, np.flatnonzero(np.diff(places) > 6) + 1)
             best = [int(group[np.argmax(looks.neighbours[group])]) for group in groups]
             best = sorted(best, key=lambda place: -looks.neighbours[place])[:MOST_CONFIRMED]
-            self._faint = [first + place * self.cell + self.cell // 2 for place in sorted(best)]
+            clear = CLICK_TRUST * self.cell * (looks.rest / looks.before - 1.0)
+            self._clicks = [(first + place * self.cell + self.cell // 2, float(clear[place])) for place in sorted(best)]
         self._look_at_shapes(looks, out, first)
         self._look_for_edges(looks, strict, out, first)
         self._cells = self._cells[:, count:]
@@ -413,10 +423,10 @@ class ChannelSuspicions:
             kind = _between(
                 self._cells[:4, CONTEXT + low : CONTEXT + high], self._cells[:4, CONTEXT + low - 12 : CONTEXT + low]
             )
-            doubt = self._doubt_spell(looks, place, half, first)
+            doubt = self._doubt_spell(looks, place, half, (low, high), first)
             event = self._event(looks, place, first, (low, high), kind, doubt=doubt)
             self._spelled.append((float(best[place]), event))
-            self._look_for_rise(event, place)
+            self._look_for_rise(event, (low + high) // 2)
 
     def _spell_scores(self, looks: CellLooks, levels: NDArray[np.intp], hops: tuple[int, ...]) -> list[Signal]:
         """Scores, as powers, of pieces of each length around every so many cells; `levels` are those of all cells."""
@@ -450,19 +460,22 @@ class ChannelSuspicions:
             doubt=doubt,
         )
 
-    def _doubt_spell(self, looks: CellLooks, place: int, half: int, first: int) -> float:
-        """How much more is asked of a spell of twice `half` cells around a place."""
+    def _doubt_spell(self, looks: CellLooks, place: int, half: int, loud: tuple[int, int], first: int) -> float:
+        """How much more is asked of a spell of twice `half` cells around a place, most of which is in some of them."""
         cells = self._cells[:, place : place + 2 * CONTEXT + 1]
         low, high = CONTEXT - half, CONTEXT + half
         left = left_by_moving_gain(cells[:3, 20:-20], self.cell)[low - 20 : high - 20]
         judged = looks.spells.rest[place + low : place + high]
         explained = 10.0 * math.log10(max(float(judged.sum()), 1.0) / max(float(left.sum()), 1.0))
         changed = self._changed_response(cells, first + (place - CONTEXT) * self.cell)
-        onset = onset_db(cells[2], low, high, self.cell)
+        most = loud[0] - place + CONTEXT, loud[1] - place + CONTEXT
+        onset = max(onset_db(cells[2], *each, self.cell) for each in ((low, high), most))
         return (
-            _asked(onset, SPELL_AT_ONSET)
+            (EARLY_DB if first + place * self.cell < CELLS * BLOCKS * self.cell else 0.0)
+            + _asked(onset, SPELL_AT_ONSET)
             + _asked(lasting_rise_db(cells[3], low, high), SETS_IN)
             + self._doubt(looks, cells, place, 2 * half)
+            + self._doubt_gate(cells, most, most, MOST_HALF_CLOSED[0])
             + _asked(explained, MOVES)
             + _asked(changed, RELEARNT)
         )
@@ -482,7 +495,15 @@ class ChannelSuspicions:
         """How much more is asked of a single cell, or a few."""
         cells = self._cells[:, place : place + 2 * CONTEXT + 1]
         rise = onset_db(cells[2], CONTEXT - 2, CONTEXT + 3, self.cell)
-        return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2)
+        gate = self._doubt_gate(
+            cells, (CONTEXT, CONTEXT + 1), (CONTEXT - GATING, CONTEXT + GATING), MOST_HALF_CLOSED[1]
+        )
+        return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2) + gate
+
+    def _doubt_gate(self, cells: Signal, here: tuple[int, int], around: tuple[int, int], most: int) -> float:
+        """How much more is asked of what is in some cells, because a gate was closed before or is closing around."""
+        gated = was_closed(cells[:3], *here, self.cell) or half_closed(cells[:3], *around, self.cell) > most
+        return GATED_DB if gated else 0.0
 
     def _changed_response(self, cells: Signal, first: int) -> float:
         """By how much what is expected, or heard, changes in level where two segments meet, if they do; in dB."""
@@ -494,9 +515,10 @@ class ChannelSuspicions:
         found: list[tuple[int, int, FaultKind]] = []
         cell, inner = self.cell, CONTEXT
         certain: set[int] = set()
-        if self._share <= ECHO_SHARE and not self._drifting:
+        if self._share <= LOST_SHARE and not self._drifting:
             certain.update(place for place in _brief(looks) if self._is_impulse(place + inner))
             found += [(place, place + 1, "tick") for place in sorted(certain)]
+        if self._share <= ECHO_SHARE and not self._drifting:
             for place in _strongest(
                 _beyond(looks, out, IMPULSE_ABOVE, IMPULSE_SHARE, IMPULSE_RAW), looks.neighbours, MOST_SHAPES
             ):
@@ -525,7 +547,10 @@ class ChannelSuspicions:
             return
         places = _beyond(looks, out, UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW)
         places = places[looks.rest[places] > CLEARLY_LEFT * self.cell]
-        spans = [(place, place + 1) for place in _strongest(places, scores, MOST_UNCLEAR)]
+        # What stands out most of its neighbours need not be the largest share of what was expected.
+        half = MOST_UNCLEAR // 2
+        strongest = {*_strongest(places, scores, half), *_strongest(places, looks.neighbours, half)}
+        spans = [(place, place + 1) for place in sorted(strongest)]
         if looks.quiet.any():
             places = np.flatnonzero(looks.quiet)
             groups = np.split(places, np.flatnonzero(np.diff(places) > 3) + 1)
@@ -554,9 +579,12 @@ class ChannelSuspicions:
         part, at = explained(back, wanted, impulse, self.cell // 2 + KERNEL)
         there = wanted[at - KERNEL : at + KERNEL + 1]
         alike = float(there @ impulse) ** 2 / max(float(there @ there) * float(impulse @ impulse), 1e-30)
-        if part < IMPULSE_PART or alike > IMPULSE_EXPECTED:
+        if part < LEAST_PART or alike > IMPULSE_EXPECTED:
             return False
-        return alone_db(back, wanted, self._cells[1:3, cells], impulse, at, self.cell) > IMPULSE_OUT
+        least = IMPULSE_OUT + OUT_FOR_PART * max(0.0, IMPULSE_PART - part)
+        if self._share > ECHO_SHARE:
+            least += OUT_OF_ECHO
+        return alone_db(back, wanted, self._cells[1:3, cells], impulse, at, self.cell) > least
 
     def _is_like_impulses(self, place: int, share: float) -> bool:
         """Whether what is left around a cell is an impulse, or some side by side."""
@@ -592,7 +620,8 @@ class ChannelSuspicions:
         # The last cells held, apart from what `finish` puts behind, are those of the last block.
         before = (self._ends - frame) // self.cell
         segment, block = divmod(max(0, (before - 1) // CELLS), BLOCKS)
-        return self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block]
+        whitening: Real = self._whitening[-1 - min(segment, len(self._whitening) - 1)][-1 - block]
+        return whitening
 
     def _past(self) -> float:
         """What of the sound heard before may come again as an echo, in dB; minus infinity for a unit without."""

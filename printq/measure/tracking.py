@@ -104,8 +104,13 @@ SURELY, BEYOND_DOUBT = 10.0, 100.0
 STEADY, DOUBTFUL = 0.25, 0.35
 """Samples by which a step in the phases may differ from a whole one. Of 70 true ones the worst was off by 0.13, where
 its place was known; compressors that bend a bass note make steps of 0.05. The second is the largest error of one."""
-CLICK_STEADY = 0.1
-"""The same where nothing but a click tells the place."""
+MOST_STEPS_BACK = 5
+"""How often a small slip is looked for before where it was found, as long as that leads further back."""
+CLICK_STEADY, CLICK_ERRORS = 0.1, 1.5
+"""The same where nothing but a click tells the place: so much, or so many standard errors."""
+CLICK_REACH, MOST_CLICKS, CLICK_RARE, CLEAR_CLICK = 8, 64, 2.0, 30.0
+"""Blocks within which a click may belong to a slip that nothing else places; those that are remembered; how often as
+clear as they it must be; and how much clearer yet if the stem rests, for noise has some that are not."""
 NOTICED = 0.15
 """A longer slip leaves this much unexplained, or is beyond doubt: a steady chord fits at many places."""
 WELL_LEFT = 3e-4
@@ -119,6 +124,8 @@ STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
 LONG_BLOCKS, LITTLE_DOUBT, LASTING = 13, 0.03, 0.12
 """If a step has a larger standard error, in samples, it must be there over 1.2 s as well, but for so much: true ones
 were off by 0.08 at most, what a tape does to a word by 0.16 and more."""
+WELL_TOLD, LEAST_STEP = 100.0, 0.3
+"""Of true slips that would change so many times the noise, the samples themselves show half and more."""
 LEAST_TOLD = 2
 """Blocks of a side without which nothing is known of a step."""
 REST, REST_BLOCKS = 4, 3
@@ -128,7 +135,7 @@ BEFORE, AFTER = 24, 2
 """Blocks around a suspicious one in which its slip is looked for."""
 AHEAD = 13
 """Blocks that must be there behind a segment. A slip by a sample or two is found at most four blocks from where it is
-looked for (`_placed`, twice), and the phases furthest from it are those of the four blocks after the next four."""
+looked for (`_placed`, twice), and the phases furthest from it are those of the next 1.2 s, eight blocks."""
 CLEARLY = 1.15
 """An alignment must leave this much less than another to be taken for the better one."""
 KERNEL = 12
@@ -297,6 +304,8 @@ class ResponseFollower:
         self._scan = _Scan(channels, self._omega[:SCAN_BINS])
         self._examined = -1
         """Up to where suspicions were followed."""
+        self._clicks: list[tuple[int, float]] = []
+        """What stood out last: its frame, and how clear it was."""
         self.slips: list[Slip] = []
         self.slip_count = 0
         self.realigned = 0
@@ -600,15 +609,19 @@ class ResponseFollower:
             change += (near - gain * stem[reach + low : reach + high]).astype(np.float64) ** 2
             change -= (near - gain * stem[reach - late + low : reach - late + high]).astype(np.float64) ** 2
         place = int(np.argmin(np.concatenate(([0.0], np.cumsum(change)))))
-        step, error = self._phase_step(first + low + place, sent, returned, late)
+        found, blocks = Slip(first + low + place, late), STEP_BLOCKS
+        step, error = self._phase_step(found.frame, sent, returned, late)
         if math.isinf(error):
-            # Silence on one side.
-            return Slip(first + low + place, late) if left[reach] > SURELY * left[best] else None
+            # Silence on one side: further away there may be something.
+            blocks = LONG_BLOCKS
+            step, error = self._phase_step(found.frame, sent, returned, late, blocks)
+            if error > LITTLE_DOUBT:
+                return found if left[reach] > SURELY * left[best] else None
         if abs(step) > 2.0 * STEADY or error > 2.0 * STEADY:
             return None
-        found = Slip(first + low + place, late)
         if abs(late) > SMALL_SLIP:
-            smaller, doubt = self._phase_step(found.frame, sent, returned)
+            # A steady note is like itself thousands of samples ago as well: its phases tell.
+            smaller, doubt = self._phase_step(found.frame, sent, returned, blocks=blocks)
             whole = round(smaller)
             if (
                 1 <= abs(whole) <= SMALL_SLIP
@@ -620,29 +633,69 @@ class ResponseFollower:
         # It may have been far from where it was looked for.
         return (self._small_slip(found.frame, late, sent, returned) or found) if abs(late) <= SMALL_SLIP else found
 
-    def confirm_step(self, frame: int, sent: Reader, returned: Reader) -> bool:
-        """Whether at a frame one or two samples were lost or heard twice; if so, that is a slip."""
+    def confirm_click(self, frame: int, clear: float, sent: Reader, returned: Reader) -> None:
+        """See whether what stands out at a frame is the click of a slip by one or two samples.
+
+        `clear` is by how much likelier a click is there than none, as twice the logarithm.
+        """
+        self._clicks = [*self._clicks[1 - MOST_CLICKS :], (frame, clear)]
+        reach = CLICK_REACH * self.layout.valid
+        for index, slip in list(enumerate(self.slips))[-8:]:
+            if abs(slip.samples) <= SMALL_SLIP and abs(frame - slip.frame) < reach:
+                self._place_again(index, sent, returned)
         if any(abs(frame - slip.frame) < self.layout.valid for slip in self.slips[-8:]):
-            return False
+            return
         step, error = self._phase_step(frame, sent, returned)
         if not 1 <= abs(round(step)) <= SMALL_SLIP or error > DOUBTFUL:
-            return False
+            return
         # Where it is quiet on one side, what is left does not know the place; whoever asks has seen its click.
         late = round(step)
-        slip = self._small_slip(frame, late, sent, returned)
-        if slip is None and abs(step - late) < CLICK_STEADY and error < SURE_ERROR:
-            slip = self._step_at(frame, late, sent, returned)
-        if slip is not None:
-            self._take(slip, self._models, sent, returned)
-        return slip is not None
+        found = self._small_slip(frame, late, sent, returned)
+        if found is None and _is_step(step, error, late):
+            found = self._step_at(frame, late, sent, returned)
+        if found is not None:
+            self._take(found, self._models, sent, returned)
+
+    def _at_click(self, slip: Slip, sent: Reader, returned: Reader) -> Slip:
+        """A small slip where it is likeliest, given the clicks around it: in bass hardly anything else tells."""
+        valid = self.layout.valid
+        reach, least = CLICK_REACH * valid, CLEAR_CLICK if slip.rest else 0.0
+        low, high = slip.rest or (slip.frame - reach, slip.frame + reach)
+        places = []
+        for frame, clear in self._clicks:
+            if abs(frame - slip.frame) >= reach or not low - valid // 2 < frame < high + valid // 2:
+                continue
+            # Where a unit clicks now and then, a click tells little.
+            usual = max((each for other, each in self._clicks if abs(other - frame) > valid // 16), default=0.0)
+            clear -= CLICK_RARE * usual
+            if clear > least and _is_step(*self._phase_step(frame, sent, returned), slip.samples):
+                places.append((frame, clear))
+        if not places:
+            return slip
+        places.append((slip.frame, 0.0))
+        first = min(frame for frame, _ in places) - 2 * valid
+        span = max(frame for frame, _ in places) + 2 * valid - first
+        costs = self._fit_step(slip.frame, first, span, slip.samples, sent, returned).costs
+        place, clear = min(places, key=lambda place: costs[place[0] - first] - place[1])
+        return replace(slip, frame=place, rest=None) if clear else slip
+
+    def _place_again(self, index: int, sent: Reader, returned: Reader) -> None:
+        """Look again for the place of a slip that is known, as if it was not."""
+        slip = self.slips[index]
+        if all(begin != slip.frame for begin, _ in self._alignments[1:]):
+            return
+        self._align(slip.frame, -slip.samples)
+        self._alignments = [each for each in self._alignments if each[0] != slip.frame]
+        self.slips[index] = slip = self._at_click(slip, sent, returned)
+        self._align(slip.frame, slip.samples)
 
     def _small_slip(self, centre: int, late: int, sent: Reader, returned: Reader) -> Slip | None:
         """A slip by one or two samples that is somewhere around a frame, if it is one."""
         if self._is_near_a_slip(centre):
             return None
-        # Once more from where it was found: then there is as much on either side.
+        # Once more from where it was found: then there is as much on either side. It may have been noticed long after.
         place = self._placed(self._placed(centre, late, sent, returned), late, sent, returned)
-        for _ in range(5):
+        for _ in range(MOST_STEPS_BACK):
             there = self._placed(place, late, sent, returned)
             if there >= place:
                 break
@@ -655,6 +708,11 @@ class ResponseFollower:
         if place < 2 * layout.block or self._is_near_a_slip(place):
             return None
         step, error = self._phase_step(place, sent, returned)
+        if math.isinf(error):
+            # There may be a rest: what is beyond it must tell it well.
+            step, error = self._phase_step(place, sent, returned, blocks=LONG_BLOCKS)
+            if error > LITTLE_DOUBT:
+                return None
         if error > DOUBTFUL or abs(step - late) > (DOUBTFUL if error < SURE_ERROR else SURE_ERROR):
             return None
         # A drift that nothing else shows goes on before and behind.
@@ -664,8 +722,14 @@ class ResponseFollower:
             if doubt < 1.0 and abs(other) > 0.5:
                 return None
         # What bends a note for half a second does not do so for longer.
-        if error > LITTLE_DOUBT and abs(self._phase_step(place, sent, returned, blocks=LONG_BLOCKS)[0] - late) > LASTING:
-            return None
+        if error > LITTLE_DOUBT:
+            lasting, _ = self._phase_step(place, sent, returned, blocks=LONG_BLOCKS)
+            if abs(lasting - late) > LASTING:
+                return None
+            # Where the samples themselves tell, they must say so as well.
+            fit = self._fit_step(place, place - 2 * layout.valid, 4 * layout.valid, late, sent, returned)
+            if fit.known > WELL_TOLD and fit.step < LEAST_STEP:
+                return None
         return Slip(place, late)
 
     def _is_near_a_slip(self, frame: int) -> bool:
@@ -675,8 +739,12 @@ class ResponseFollower:
 
     def _placed(self, centre: int, late: int, sent: Reader, returned: Reader) -> int:
         """The most likely frame of a slip by one or two samples, within two blocks of another frame."""
+        first, span = centre - 2 * self.layout.valid, 4 * self.layout.valid
+        return first + int(np.argmin(self._fit_step(centre, first, span, late, sent, returned).costs))
+
+    def _fit_step(self, centre: int, first: int, span: int, late: int, sent: Reader, returned: Reader) -> _StepFit:
+        """A slip by one or two samples, sought in so many from a frame on."""
         layout, reach = self.layout, self.layout.searched
-        first, span = centre - 2 * layout.valid, 4 * layout.valid
         smooth = np.ones(layout.valid // 4)
         along, bend = np.zeros(span), np.zeros(span)
         for stem, back in self._piece(centre, first, span, self._models, sent, returned):
@@ -697,8 +765,9 @@ class ResponseFollower:
         for _ in range(3):
             before = float(sums[low] / (total[low] + doubt))
             behind = float((sums[-1] - sums[high] + doubt) / (total[-1] - total[high] + doubt))
-            place = low = high = int(np.argmin(2.0 * (behind - before) * sums - (behind**2 - before**2) * total))
-        return first + place
+            costs = 2.0 * (behind - before) * sums - (behind**2 - before**2) * total
+            low = high = int(np.argmin(costs))
+        return _StepFit(np.asarray(costs), behind - before, float(total[-1]))
 
     def _phase_step(
         self, frame: int, sent: Reader, returned: Reader, late: int = 0, blocks: int = STEP_BLOCKS
@@ -782,14 +851,37 @@ class ResponseFollower:
 
     def _take(self, slip: Slip, models: list[_Response], sent: Reader, returned: Reader) -> None:
         slip = replace(slip, rest=self._rest_around(slip, models, sent, returned))
+        if abs(slip.samples) <= SMALL_SLIP:
+            slip = self._at_click(slip, sent, returned)
         self.slip_count += 1
         if len(self.slips) < MOST_SLIPS:
             self.slips.append(slip)
-        before = [each for each in self._alignments if each[0] < slip.frame]
-        behind = [(begin, late + slip.samples) for begin, late in self._alignments if begin >= slip.frame]
-        self._alignments = [*before, (slip.frame, before[-1][1] + slip.samples), *behind]
+        self._align(slip.frame, slip.samples)
         self._recent = [block for block in self._recent if block.centre < slip.frame]
         self._scan.correct(slip)
+
+    def _align(self, frame: int, late: int) -> None:
+        """From a frame on, the return is so much later than it was taken to be."""
+        before = [each for each in self._alignments if each[0] < frame]
+        behind = [(begin, each + late) for begin, each in self._alignments if begin >= frame]
+        self._alignments = [*before, (frame, before[-1][1] + late), *behind]
+
+
+@dataclass(frozen=True)
+class _StepFit:
+    """What the samples of a piece say of a slip in it."""
+
+    costs: Signal
+    """How improbable it is that it lies before each of them, as minus twice the logarithm."""
+    step: float
+    """By how much more what is behind the likeliest place is late than what is before it, as a part of the slip."""
+    known: float
+    """What the slip would change in all, as a multiple of the noise."""
+
+
+def _is_step(step: float, error: float, late: int) -> bool:
+    """Whether a step in the phases is one by so many samples, as far as a click may tell its place."""
+    return error < SURE_ERROR and abs(step - late) < max(CLICK_STEADY, CLICK_ERRORS * error)
 
 
 class _Response:

@@ -8,6 +8,7 @@ import pytest
 from printq.measure.doubts import (
     BEYOND,
     fall_db,
+    half_closed,
     in_step,
     lasting_rise_db,
     left_by_moving_gain,
@@ -15,6 +16,7 @@ from printq.measure.doubts import (
     recurrence_db,
     response_change_db,
     step_db,
+    was_closed,
     whitening_change_db,
 )
 from tests.measure.signals import Signal
@@ -126,3 +128,38 @@ def test_a_return_sets_in_for_good_or_for_a_moment() -> None:
     raw[:PLACE] = 1e-4
     raw[PLACE - 20 : PLACE] = 1e-8
     assert lasting_rise_db(raw, PLACE, PLACE + 4) == pytest.approx(0.0, abs=0.1)
+
+
+def closing(opens_after: int) -> Signal:
+    """The gain of a gate that loses 1 dB a millisecond and opens again within 1 ms, after so many frames."""
+    since = np.arange(FRAMES) - AT
+    gain = np.where(since < 0, 1.0, 10.0 ** (-np.minimum(since, opens_after) / 48.0 / 20.0))
+    open_for = np.maximum(since - opens_after, 0) / 48.0
+    return np.asarray(1.0 - (1.0 - gain) * np.exp(-open_for))
+
+
+def test_a_gate_that_closes_is_half_closed_for_some_time_and_a_gap_never() -> None:
+    here = PLACE, PLACE + 60
+    assert half_closed(energies(closing(960)), *here, CELL) > 20
+    assert half_closed(energies(gap(960)), *here, CELL) <= 1
+    # Nor is other music, nor a compressor that takes away 5 dB.
+    other = energies(gap(960), 30.0 * np.random.default_rng(3).standard_normal(FRAMES))
+    assert half_closed(other, *here, CELL) <= 4
+    assert half_closed(energies(0.56 + 0.44 * (gap(960) > 0.5)), *here, CELL) == 0
+
+
+def test_a_gate_was_closed_as_far_back_as_is_known_and_before_the_end_of_a_gap_something_was_heard() -> None:
+    closed = opening()
+    closed[:AT] = 0.001
+    here = PLACE, PLACE + 1
+    assert was_closed(energies(closed), *here, CELL)
+    # It begins within what is known.
+    gone = np.ones(FRAMES)
+    gone[AT - 2200 : AT] = 0.0
+    assert not was_closed(energies(gone), *here, CELL)
+    # It goes on: it was not a gate that opened.
+    assert not was_closed(energies(0.001 * np.ones(FRAMES)), *here, CELL)
+    # There was nothing to be heard.
+    silent = energies(closed)
+    silent[1:, :PLACE] = 0.0
+    assert not was_closed(silent, *here, CELL)
