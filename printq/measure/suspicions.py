@@ -64,7 +64,8 @@ a bass note has up to -30."""
 FAINTEST, FAINT_IN_BASS = -62.0, 4.5
 """Fainter ones, from here on, are faults only where the delay has a step; in bass they need not even stand out much."""
 MOST_CONFIRMED, CLICK_TRUST = 6, 0.5
-"""Suspicions in a segment that may be the click of a slip; and how far what is left before them is taken for noise."""
+"""Suspicions in a segment that may be the click of a slip; and the part of their likelihood that is believed, for what
+is left beside them is not quite noise."""
 
 # What is beyond doubt by its shape, however small a share of what was expected it is.
 IMPULSE_PART, IMPULSE_OUT = 0.9, 10.0

@@ -109,8 +109,8 @@ MOST_STEPS_BACK = 5
 CLICK_STEADY, CLICK_ERRORS = 0.1, 1.5
 """The same where nothing but a click tells the place: so much, or so many standard errors."""
 CLICK_REACH, MOST_CLICKS, CLICK_RARE, CLEAR_CLICK = 8, 64, 2.0, 30.0
-"""Blocks within which a click may belong to a slip that nothing else places; those that are remembered; how often as
-clear as they it must be; and how much clearer yet if the stem rests, for noise has some that are not."""
+"""Blocks within which a click may belong to a slip that nothing else places; clicks that are remembered; how many times
+clearer than those it must be, and how much clearer yet if the stem rests, for noise clicks a little by itself."""
 NOTICED = 0.15
 """A longer slip leaves this much unexplained, or is beyond doubt: a steady chord fits at many places."""
 WELL_LEFT = 3e-4
