@@ -8,7 +8,7 @@ the energies of its cells (`dropouts`), and each is a number of dB that grows fr
 - the return sets in, for good: a gate opens with a click;
 - as much is left unexplained on both sides, far away: each crest of a bass note is bent alike;
 - the gain is another one for good: a gate has opened. Beyond both edges of a gap it is the same;
-- nothing was heard for longer than any gap, or for some time less and less: a gate was closed, or is closing;
+- for some time less and less is heard: a gate is closing;
 - the same comes at equal intervals: each period of a tone is bent alike;
 - a gain that moves in one direction explains what is left;
 - the response that was learnt has changed in between, so that what was expected has another level on either side; or
@@ -36,7 +36,6 @@ __all__ = [
     "recurrence_db",
     "response_change_db",
     "step_db",
-    "was_closed",
     "whitening_change_db",
 ]
 
@@ -61,8 +60,6 @@ AWAY = 60
 """Cells at either end that tell what is heard when nothing closes."""
 HALF_CLOSED, MOSTLY = (0.01, 0.25), 0.7
 """What is heard in a gate on its way, in power, against that; and part of it that the stem explains."""
-CLOSED, WELL_KNOWN = 0.02, 10.0
-"""Part of what would be heard if it was open; and times the noise by which that must be known."""
 SEAM_CELLS = 20
 """On either side of where the response changes: 7 ms."""
 
@@ -156,25 +153,6 @@ def half_closed(energies: Signal, low: int, high: int, floor: float) -> int:
     due = usual * usual * expected
     explained = (both > 0.0) & (both * both > MOSTLY * heard * expected) & (heard > 3.0 * floor)
     return int(np.count_nonzero(explained & (heard > HALF_CLOSED[0] * due) & (heard < HALF_CLOSED[1] * due)))
-
-
-def was_closed(energies: Signal, low: int, high: int, floor: float) -> bool:
-    """Whether next to nothing of the stem was heard before [low, high), as far back as is known, and is behind it.
-
-    Parameters
-    ----------
-    energies : NDArray[np.float64]
-        As for `step_db`.
-    low, high : int
-    floor : float
-        Energy of noise in a cell.
-    """
-    near, far = NEAR
-    gain = _gain(energies[:, high + near : high + far], floor, 0.0)
-    before = energies[:, : max(1, low - 2)]
-    heard, due = float(before[0].sum()), gain * gain * float(before[2].sum())
-    noise = floor * before.shape[1]
-    return bool(due > WELL_KNOWN * noise and heard - noise < CLOSED * due)
 
 
 def left_by_moving_gain(energies: Signal, floor: float) -> Signal:

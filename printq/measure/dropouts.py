@@ -160,6 +160,8 @@ class DropoutFinder:
         """Forgive what stands out where a gate opens."""
         around = AROUND * side.cell
         for event, taps in side.opening():
+            if event.end - event.start > self._follower.layout.valid - 2 * around:
+                continue
             first, frames = event.start - around, event.end - event.start + 2 * around
             heard = self._returned.read(first, frames)[side.channel]
             expected = self._follower.expectation(side.channel, first, frames, self._sent.read)

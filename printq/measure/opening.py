@@ -7,7 +7,7 @@ which leaves the least (isotonic regression; Barlow et al., 1972). If what it le
 edge than further away, there is nothing else.
 
 Of a fault much is left: a wrong sample comes back from where it went, a copy is other music, and a gap begins with a
-fall. How a gap ends is another matter: that is like a gate, and its beginning tells of it.
+fall. How a gap ends is another matter: that is like a gate, but for its sharpness, and its beginning tells of it.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ MOST_LEFT = 5.0
 times that a gate opened at once, or seemed to, in 30 hours of clean takes, 23 left up to 3, the others 11 and more."""
 OPEN_LEFT = 0.01
 """Of what is heard in a cell, in power, or behind the edge: that may be a unit's own error."""
+SAMPLES, SHARP = 8, 0.04
+"""To either side of an edge; and what may be wrong there, as parts of what would be heard, where a gap ends."""
 LEAST = 1e-14
 
 
@@ -58,6 +60,8 @@ def opens(heard: Real, expected: Real, taps: Real, low: int, high: int, cell: in
     gain = np.maximum(isotonic_regression(x * e / weights, weights=weights).x, 0.0)
     if gain[-1] < RISES * gain[0]:
         return False
+    if _is_sharp(x, e, gain):
+        return False
     left, whole = (
         np.asarray((np.convolve(each, taps, "same") ** 2).reshape(cells, cell).sum(axis=1))
         for each in (x - gain * e, x)
@@ -72,3 +76,13 @@ def opens(heard: Real, expected: Real, taps: Real, low: int, high: int, cell: in
     if behind < OPEN_LEFT * whole[sides[1]].mean():
         usual = max(usual, float(behind))
     return bool((left < np.maximum(MOST_LEFT * usual, OPEN_LEFT * whole))[near].all())
+
+
+def _is_sharp(x: Signal, e: Signal, gain: Signal) -> bool:
+    """Whether from one sample to the next all is back: a gap has ended so, and no gate opens in less than 0.1 ms."""
+    opened = float(gain[-1])
+    place = int(np.argmax(gain > 0.5 * opened))
+    before, behind = slice(max(0, place - SAMPLES), place), slice(place, place + SAMPLES)
+    due = [opened * opened * float(e[side] @ e[side]) + LEAST for side in (before, behind)]
+    wrong = float(x[before] @ x[before]), float(((x[behind] - opened * e[behind]) ** 2).sum())
+    return sum(each / whole for each, whole in zip(wrong, due, strict=True)) < SHARP

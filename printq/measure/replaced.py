@@ -53,9 +53,9 @@ EDGE = 1.5
 """Cells to either side of an edge that tell whether there is one."""
 ABOVE_INSIDE = 10.0
 """Power that is expected within an edge, and heard outside, over what is heard within."""
-SHARP_CELLS, SHARP = 0.5, 0.06
+SHARP_CELLS, SHARP = 0.5, 0.03
 """With one edge: what is wrong in the next samples on either side, as parts of what was expected there, together. Of
-93 pieces that a gate made in 30 hours of clean takes none has less than 0.1."""
+93 pieces that a gate made in 30 hours of clean takes none has less than 0.1; of gates of 0.1 ms, some have 0.05."""
 
 CLOSED, SOFT, NOISE = 4, 0.1, 4.0
 """No gate is closed for fewer cells. In the first cell of a gap, part of what was expected that may be heard, and how

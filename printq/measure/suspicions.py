@@ -35,7 +35,6 @@ from printq.measure.doubts import (
     recurrence_db,
     response_change_db,
     step_db,
-    was_closed,
     whitening_change_db,
 )
 from printq.measure.faults import ABOVE_NEIGHBOURS, FaultKind, Suspicion
@@ -88,7 +87,7 @@ EXPECTED_ALIKE = 0.5
 """And so little of what was expected there."""
 UNCLEAR_ABOVE, UNCLEAR_SHARE, UNCLEAR_RAW = 5.0, -20.0, -50.0
 """What may be one edge of a fault: over its neighbours, as a share, and beside the return, in dB."""
-MOST_UNCLEAR = 8
+MOST_UNCLEAR = 12
 """Such places in a segment, and such in which nothing came back, that are looked at as they are."""
 CERTAIN_PART = 0.98
 """So well explained, a gap or repeat with two edges may come as often as it likes."""
@@ -152,8 +151,8 @@ STEADY_CELLS = 7
 EARLY_DB = 4.0
 """How much more is asked in the first segment, from which alone the response is known there."""
 GATED_DB, MOST_HALF_CLOSED, GATING = 20.0, (4, 12), 60
-"""How much more is asked where a gate was closed or is closing: in more than so many cells, of a spell or of so many to
-either side of a single cell."""
+"""How much more is asked where a gate is closing: in more than so many cells, of a spell or of so many to either side
+of a single cell."""
 SEAM, SEAM_DB = 2, 8.0
 """Cells on either side of a seam between segments, and how much more is asked of them."""
 
@@ -476,7 +475,7 @@ class ChannelSuspicions:
             + _asked(onset, SPELL_AT_ONSET)
             + _asked(lasting_rise_db(cells[3], low, high), SETS_IN)
             + self._doubt(looks, cells, place, 2 * half)
-            + self._doubt_gate(cells, most, most, MOST_HALF_CLOSED[0])
+            + self._doubt_gate(cells, most, MOST_HALF_CLOSED[0])
             + _asked(explained, MOVES)
             + _asked(changed, RELEARNT)
         )
@@ -496,15 +495,12 @@ class ChannelSuspicions:
         """How much more is asked of a single cell, or a few."""
         cells = self._cells[:, place : place + 2 * CONTEXT + 1]
         rise = onset_db(cells[2], CONTEXT - 2, CONTEXT + 3, self.cell)
-        gate = self._doubt_gate(
-            cells, (CONTEXT, CONTEXT + 1), (CONTEXT - GATING, CONTEXT + GATING), MOST_HALF_CLOSED[1]
-        )
+        gate = self._doubt_gate(cells, (CONTEXT - GATING, CONTEXT + GATING), MOST_HALF_CLOSED[1])
         return _asked(rise, CELL_AT_ONSET) + self._doubt(looks, cells, place, 2) + gate
 
-    def _doubt_gate(self, cells: Signal, here: tuple[int, int], around: tuple[int, int], most: int) -> float:
-        """How much more is asked of what is in some cells, because a gate was closed before or is closing around."""
-        gated = was_closed(cells[:3], *here, self.cell) or half_closed(cells[:3], *around, self.cell) > most
-        return GATED_DB if gated else 0.0
+    def _doubt_gate(self, cells: Signal, around: tuple[int, int], most: int) -> float:
+        """How much more is asked because a gate is closing in more than so many of some cells."""
+        return GATED_DB if half_closed(cells[:3], *around, self.cell) > most else 0.0
 
     def _changed_response(self, cells: Signal, first: int) -> float:
         """By how much what is expected, or heard, changes in level where two segments meet, if they do; in dB."""

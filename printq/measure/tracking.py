@@ -121,6 +121,8 @@ BUFFER = 32
 such multiples, and a steady tone fits at each of its periods."""
 STEP_BLOCKS, STEP_PHASE, STEP_COHERENCE = 5, 0.01, 0.5
 """Half-overlapped blocks to either side of a step, 0.5 s; radians of doubt; squared coherence that is not chance."""
+MOST_COST = 10.0
+"""By how much less likely a click may be as the place of a slip, from all but the click, as twice the logarithm."""
 LONG_BLOCKS, LITTLE_DOUBT, LASTING = 13, 0.03, 0.12
 """If a step has a larger standard error, in samples, it must be there over 1.2 s as well, but for so much: true ones
 were off by 0.08 at most, what a tape does to a word by 0.16 and more."""
@@ -668,7 +670,8 @@ class ResponseFollower:
             # Where a unit clicks now and then, a click tells little.
             usual = max((each for other, each in self._clicks if abs(other - frame) > valid // 16), default=0.0)
             clear -= CLICK_RARE * usual
-            if clear > least and _is_step(*self._phase_step(frame, sent, returned), slip.samples):
+            step, error = self._phase_step(frame, sent, returned)
+            if clear > least and error < SURE_ERROR and abs(step - slip.samples) < CLICK_STEADY:
                 places.append((frame, clear))
         if not places:
             return slip
@@ -677,7 +680,10 @@ class ResponseFollower:
         span = max(frame for frame, _ in places) + 2 * valid - first
         costs = self._fit_step(slip.frame, first, span, slip.samples, sent, returned).costs
         place, clear = min(places, key=lambda place: costs[place[0] - first] - place[1])
-        return replace(slip, frame=place, rest=None) if clear else slip
+        # What tells the place within a cell by itself tells it better; and what tells another is not overruled.
+        sure = costs[place - first] > costs[slip.frame - first] + MOST_COST
+        near = abs(place - slip.frame) <= valid // 128 and slip.rest is None
+        return slip if not clear or near or (sure and slip.rest is None) else replace(slip, frame=place, rest=None)
 
     def _place_again(self, index: int, sent: Reader, returned: Reader) -> None:
         """Look again for the place of a slip that is known, as if it was not."""
@@ -724,7 +730,8 @@ class ResponseFollower:
         # What bends a note for half a second does not do so for longer.
         if error > LITTLE_DOUBT:
             lasting, _ = self._phase_step(place, sent, returned, blocks=LONG_BLOCKS)
-            if abs(lasting - late) > LASTING:
+            # Another slip nearby may be among it.
+            if abs(lasting - late) > LASTING and abs(lasting) < abs(late) + 0.5:
                 return None
             # Where the samples themselves tell, they must say so as well.
             fit = self._fit_step(place, place - 2 * layout.valid, 4 * layout.valid, late, sent, returned)

@@ -16,7 +16,6 @@ from printq.measure.doubts import (
     recurrence_db,
     response_change_db,
     step_db,
-    was_closed,
     whitening_change_db,
 )
 from tests.measure.signals import Signal
@@ -146,20 +145,3 @@ def test_a_gate_that_closes_is_half_closed_for_some_time_and_a_gap_never() -> No
     other = energies(gap(960), 30.0 * np.random.default_rng(3).standard_normal(FRAMES))
     assert half_closed(other, *here, CELL) <= 4
     assert half_closed(energies(0.56 + 0.44 * (gap(960) > 0.5)), *here, CELL) == 0
-
-
-def test_a_gate_was_closed_as_far_back_as_is_known_and_before_the_end_of_a_gap_something_was_heard() -> None:
-    closed = opening()
-    closed[:AT] = 0.001
-    here = PLACE, PLACE + 1
-    assert was_closed(energies(closed), *here, CELL)
-    # It begins within what is known.
-    gone = np.ones(FRAMES)
-    gone[AT - 2200 : AT] = 0.0
-    assert not was_closed(energies(gone), *here, CELL)
-    # It goes on: it was not a gate that opened.
-    assert not was_closed(energies(0.001 * np.ones(FRAMES)), *here, CELL)
-    # There was nothing to be heard.
-    silent = energies(closed)
-    silent[1:, :PLACE] = 0.0
-    assert not was_closed(silent, *here, CELL)

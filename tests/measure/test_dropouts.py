@@ -304,8 +304,8 @@ def test_a_lost_buffer_is_known_by_its_edges(root: int, seed: int) -> None:
     assert abs(lost.length - fault.length) <= 4
 
 
-# Sound ends in a gap of speech, and begins in one of a drone; a repeat of the silence before a word is a gap as well.
-@pytest.mark.parametrize(("root", "seed"), [(5008, 843), (5009, 605), (5009, 129)])
+# Sound ends in a gap of speech, and begins in one of a drone.
+@pytest.mark.parametrize(("root", "seed"), [(5008, 843), (5009, 605)])
 def test_a_lost_buffer_in_which_a_note_begins_or_ends_is_known_by_its_other_edge(root: int, seed: int) -> None:
     made = random_fault(seed, root)
     assert made is not None
